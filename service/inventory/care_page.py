@@ -8,7 +8,7 @@ from service.core import formats, phrases
 from service.core.language import N_, _
 from service.inventory.care import TierChoice, TierPrices
 from service.trials import desk_words
-from service.web.desk_forms import address, faults, plain_options
+from service.web.desk_forms import FormShown, address, faults, plain_options
 from service.web.page_data import FormPage, Option, Typed
 
 NEW = "/desk/bows/new"
@@ -33,11 +33,10 @@ def measures(names: Iterable[str]) -> tuple[tuple[str, str, str], ...]:
     return tuple((name, _(desk_words.QUANTITIES[name]), desk_words.UNITS[name].removeprefix("1")) for name in names)
 
 
-def bow_form(
-    title: str, action: str, fields: Mapping[str, list[str]], problems: Mapping[str, str], tiers: Iterable[TierChoice]
-) -> tuple[FormPage, dict[str, Any]]:
+def bow_form(title: str, action: str, form: FormShown, tiers: Iterable[TierChoice]) -> tuple[FormPage, dict[str, Any]]:
     """Return the form of one bow, new or known, and what may be chosen in it."""
-    page = FormPage(title=title, action=action, typed=Typed(fields, problems), faults=faults(problems, NAMES, {}))
+    typed, wrong = Typed(form.fields, form.problems), faults(form.problems, NAMES, {})
+    page = FormPage(title=title, action=action, typed=typed, faults=wrong)
     offered = tuple(Option(tier.slug, _tier(tier)) for tier in tiers)
     holds = (
         Option("", _("none: not a double bass")),
@@ -50,17 +49,15 @@ def _tier(tier: TierChoice) -> str:
     return formats.labelled(formats.capital(_(phrases.INSTRUMENTS[tier.instrument])), tier.name)
 
 
-def price_form(
-    prices: TierPrices, fields: Mapping[str, list[str]], problems: Mapping[str, str], *, own: bool
-) -> FormPage:
+def price_form(prices: TierPrices, form: FormShown, *, own: bool) -> FormPage:
     """Return the form of a tier's price; ``own``: of the tier's own price, not of a dealer's."""
     stored = (prices.price, prices.price_currency) if own else (prices.dealers_price, prices.dealers_currency)
     usual = {"price": [stored[0]], "currency": [stored[1] or prices.currency], "seen": ["|".join(stored)]}
     return FormPage(
         title=_("The price of {tier}").format(tier=prices.name),
         action=address("bows", "prices", prices.tier),
-        typed=Typed({**usual, **fields}, problems),
-        faults=faults(problems, NAMES, {}),
+        typed=Typed({**usual, **{name: values for name, values in form.fields.items() if values}}, form.problems),
+        faults=faults(form.problems, NAMES, {}),
     )
 
 

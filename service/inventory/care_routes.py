@@ -1,6 +1,6 @@
 """The stock cared for: bows added, corrected and taken out again, prices set. Each is refused and taken as the files are."""
 
-from collections.abc import Mapping
+from dataclasses import replace
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
@@ -15,7 +15,7 @@ from service.inventory import care, care_page
 from service.trials import desk_words
 from service.web import desk_frame
 from service.web.database_sessions import Reading, Writing
-from service.web.desk_forms import address, all_or_nothing, by_field, first, plain_options
+from service.web.desk_forms import FormShown, address, all_or_nothing, first, plain_options, refused
 from service.web.page_data import Option
 from service.web.permissions import Fields, Needs, Posted, Staff
 from service.web.roles import Permission
@@ -29,7 +29,7 @@ WORKSHOP = "workshop"
 async def ask_for_new(request: Request, staff: Changes, session: Reading, tier: str = "") -> Response:
     """Show the form of a new bow."""
     usual = {"tier": [tier], "status": ["in_stock"], "dealer": [staff.dealer or WORKSHOP]}
-    return _new(request, staff, session, usual, {})
+    return _new(request, staff, session, FormShown(usual))
 
 
 @router.post("/bows/new")
@@ -41,24 +41,14 @@ async def add(request: Request, form: Posted, staff: Changes, session: Writing) 
     try:
         with all_or_nothing(session):
             serial = care.add(session, staff.user, staff.scope, texts, first(form, "haired"))
-    except InvalidInputError as invalid:
-        return _new(request, staff, session, form, by_field(invalid), status=422)
-    except ConflictError as refused:
-        return _new(request, staff, session, form, {}, notice=str(refused), status=409)
+    except (InvalidInputError, ConflictError) as why:
+        return _new(request, staff, session, refused(form, why))
     return desk_frame.see(request, address("stock", serial), _("{copy} is in the stock.").format(copy=serial))
 
 
-def _new(
-    request: Request,
-    staff: Staff,
-    session: Session,
-    fields: Fields,
-    problems: Mapping[str, str],
-    *,
-    notice: str = "",
-    status: int = 200,
-) -> Response:
-    page, choices = care_page.bow_form(_("A new bow"), care_page.NEW, fields, _haired(problems), care.tiers(session))
+def _new(request: Request, staff: Staff, session: Session, form: FormShown) -> Response:
+    form = replace(form, problems={"haired" if name == "date" else name: said for name, said in form.problems.items()})
+    page, choices = care_page.bow_form(_("A new bow"), care_page.NEW, form, care.tiers(session))
     places = [Option(info.slug, info.name) for info in dealer_list.listed(session, staff.scope)]
     if not isinstance(staff.scope, OneDealer):
         places.insert(0, Option(WORKSHOP, _("the workshop")))
@@ -67,8 +57,8 @@ def _new(
         staff,
         "inventory/bow_form.html",
         page,
-        status=status,
-        notice=notice,
+        status=form.status,
+        notice=form.notice,
         is_new=True,
         places=places,
         statuses=plain_options({name: desk_words.STATUSES[name] for name in care.NEW_STATUSES}),
@@ -79,15 +69,10 @@ def _new(
     )
 
 
-def _haired(problems: Mapping[str, str]) -> dict[str, str]:
-    """Return the problems with that of the hair's day, the file's ``date``, at its field."""
-    return {"haired" if name == "date" else name: sentence for name, sentence in problems.items()}
-
-
 @router.get("/stock/{serial}/correct")
 async def ask_to_correct(request: Request, serial: str, staff: Changes, session: Reading) -> Response:
     """Show what is known of a bow, to be corrected."""
-    return _known(request, staff, session, serial, {}, {})
+    return _known(request, staff, session, serial, FormShown({}))
 
 
 @router.post("/stock/{serial}/correct")
@@ -97,40 +82,24 @@ async def correct(request: Request, serial: str, form: Posted, staff: Changes, s
     try:
         with all_or_nothing(session):
             changed = care.correct(session, staff.user, staff.bows, serial, texts, first(form, "seen"))
-    except InvalidInputError as invalid:
-        return _known(request, staff, session, serial, form, by_field(invalid), status=422)
-    except ConflictError as refused:
-        return _known(request, staff, session, serial, form, {}, notice=str(refused), status=409)
+    except (InvalidInputError, ConflictError) as why:
+        return _known(request, staff, session, serial, refused(form, why))
     said = _("What is known of the bow is corrected.") if changed else _("Nothing was changed: it was so before.")
     return desk_frame.see(request, address("stock", serial), said)
 
 
-def _known(
-    request: Request,
-    staff: Staff,
-    session: Session,
-    serial: str,
-    fields: Fields,
-    problems: Mapping[str, str],
-    *,
-    notice: str = "",
-    status: int = 200,
-) -> Response:
+def _known(request: Request, staff: Staff, session: Session, serial: str, form: FormShown) -> Response:
     stored = care.facts(session, staff.bows, serial)
-    page, choices = care_page.bow_form(
-        _("Correct {copy}").format(copy=serial),
-        address("stock", serial, "correct"),
-        {**{name: [text] for name, text in stored.items()}, **fields},
-        problems,
-        care.tiers(session),
-    )
+    form = replace(form, fields={**{name: [text] for name, text in stored.items()}, **form.fields})
+    title, action = _("Correct {copy}").format(copy=serial), address("stock", serial, "correct")
+    page, choices = care_page.bow_form(title, action, form, care.tiers(session))
     return desk_frame.show(
         request,
         staff,
         "inventory/bow_form.html",
         page,
-        status=status,
-        notice=notice,
+        status=form.status,
+        notice=form.notice,
         is_new=False,
         places=(),
         statuses=(),
@@ -144,7 +113,7 @@ def _known(
 @router.get("/bows/prices/{tier}")
 async def ask_for_price(request: Request, tier: str, staff: Changes, session: Reading, whose: str = "") -> Response:
     """Show what a tier costs here, or of itself (``whose``: own)."""
-    return _price(request, staff, session, tier, {"whose": [whose]}, {})
+    return _price(request, staff, session, tier, FormShown({"whose": [whose]}))
 
 
 @router.post("/bows/prices/{tier}")
@@ -154,10 +123,10 @@ async def set_price(request: Request, tier: str, form: Posted, staff: Changes, s
     try:
         with all_or_nothing(session):
             changed = care.set_price(session, staff.user, staff.scope, tier, _whose(staff, form), *texts)
-    except InvalidInputError as invalid:
-        return _price(request, staff, session, tier, form, by_field(invalid), status=422)
-    except ConflictError as refused:
-        return _price(request, staff, session, tier, {**form, "seen": []}, {}, notice=str(refused), status=409)
+    except InvalidInputError as why:
+        return _price(request, staff, session, tier, refused(form, why))
+    except ConflictError as why:
+        return _price(request, staff, session, tier, refused({**form, "seen": []}, why))
     said = _("The price is set; advice given from now on goes by it.") if changed else _("Nothing was changed.")
     back = address("bows", "prices", tier)
     return desk_frame.see(request, back if _whose(staff, form) or not staff.dealer else f"{back}?whose=own", said)
@@ -168,27 +137,16 @@ def _whose(staff: Staff, form: Fields) -> str | None:
     return None if first(form, "whose") == "own" and isinstance(staff.scope, AllDealers) else staff.dealer
 
 
-def _price(
-    request: Request,
-    staff: Staff,
-    session: Session,
-    tier: str,
-    fields: Fields,
-    problems: Mapping[str, str],
-    *,
-    notice: str = "",
-    status: int = 200,
-) -> Response:
-    dealer, prices = _whose(staff, fields), care.prices(session, tier, staff.dealer)
-    typed = {name: values for name, values in fields.items() if values}
-    page = care_page.price_form(prices, typed, problems, own=dealer is None)
+def _price(request: Request, staff: Staff, session: Session, tier: str, form: FormShown) -> Response:
+    dealer, prices = _whose(staff, form.fields), care.prices(session, tier, staff.dealer)
+    page = care_page.price_form(prices, form, own=dealer is None)
     return desk_frame.show(
         request,
         staff,
         "inventory/price.html",
         page,
-        status=status,
-        notice=notice,
+        status=form.status,
+        notice=form.notice,
         words=care_page,
         prices=prices,
         place=staff.dealer_name if dealer else "",

@@ -162,8 +162,6 @@ def sold_while_out(bow: CopyPage, trial: OnTrial, *, leads: bool) -> AskView:
         title=_("Who bought {copy}?").format(copy=serial),
         about=bow.tier.name,
         lead=_("It is out on {trial}.").format(trial=name),
-        heading="",
-        lines=(),
         after=_(
             "A bow that the player keeps is recorded with the trial, so that the advice learns from it and everything else follows."
         ),

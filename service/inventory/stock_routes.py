@@ -4,7 +4,7 @@ Whoever is bound to a dealer sees its bows; an owner those of the dealer acted f
 """
 
 import datetime as dt
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -27,7 +27,7 @@ from service.questionnaire.parsing import shown
 from service.trials import desk_words
 from service.web import desk_frame, list_files, list_filters
 from service.web.database_sessions import Reading, Writing
-from service.web.desk_forms import address, all_or_nothing, by_field, faults, first, plain_options, today
+from service.web.desk_forms import FormShown, address, all_or_nothing, faults, first, plain_options, refused, today
 from service.web.page_data import FormPage, Option, Typed
 from service.web.permissions import Fields, Needs, Posted, Staff
 from service.web.roles import Permission
@@ -37,7 +37,6 @@ router = APIRouter(prefix="/desk/stock")
 _HOME, _WORKSHOP = "/desk/stock", stock.WORKSHOP
 _NAMES = {"event": N_("What was done"), "on": N_("Day"), "note": N_("Note"), "status": N_("Status"), "to": N_("Move")}
 _ANCHORS = {"event": f"event-{EventKind.REHAIRED}", "status": "status-in_stock"}
-_SETTABLE = ("in_stock", "in_transit", "in_repair", "sold", "withdrawn")
 
 
 Views = Annotated[Staff, Depends(Needs(Permission.STOCK_VIEW))]
@@ -59,32 +58,31 @@ class AtCopy:
         try:
             with all_or_nothing(self.session):
                 said = verb()
-        except InvalidInputError as invalid:
-            return self.show(problems=by_field(invalid), status=422)
-        except ConflictError as refused:
-            return self.show(notice=str(refused), status=409)
+        except (InvalidInputError, ConflictError) as why:
+            return self.show(refused(self.form, why))
         return desk_frame.see(self.request, address("stock", self.serial), said)
 
-    def show(self, *, notice: str = "", problems: Mapping[str, str] | None = None, status: int = 200) -> Response:
+    def show(self, form: FormShown | None = None) -> Response:
         """Show the bow."""
+        form = form or FormShown(self.form)
         trials = self.staff.may(Permission.TRIALS_VIEW)
         bow = stock.copy(self.session, self.staff.bows, self.serial, today(), trials=trials)
         usual = {"on": [today().isoformat()], "status": [bow.row.status or ""], "to": [""]}
         page = FormPage(
             title=bow.row.copy,
             action=address("stock", self.serial),
-            typed=Typed({**usual, **self.form}, problems or {}),
-            faults=faults(problems or {}, _NAMES, _ANCHORS),
+            typed=Typed({**usual, **form.fields}, form.problems),
+            faults=faults(form.problems, _NAMES, _ANCHORS),
         )
         return desk_frame.show(
             self.request,
             self.staff,
             "inventory/copy.html",
             page,
-            status=status,
+            status=form.status,
             words=stock_page,
             bow=bow,
-            notice=notice,
+            notice=form.notice,
             caution=_(phrases.BENCH_CAUTION) if self.staff.may(Permission.MODEL_VIEW) else "",
             sees_trials=trials,
             life=bow_life.read(self.session, self.staff.bows, self.serial),
@@ -202,7 +200,7 @@ async def set_status(at: Changed) -> Response:
 
     def verb() -> str:
         status = first(at.form, "status")
-        if status not in _SETTABLE:
+        if status not in stock.SETTABLE:
             raise InvalidInputError([("status", _("Choose what the bow is now."))])
         remark = stock.set_status(at.session, at.staff.user, at.staff.bows, at.serial, status)
         return " ".join(filter(None, (_("The status is changed."), remark)))
@@ -219,7 +217,9 @@ async def ask_if_sold(at: Asked) -> Response:
     bow = stock.copy(at.session, at.staff.bows, at.serial)
     trial = sales.out_on(at.session, at.serial)
     if trial is None:
-        return at.show(notice=_("This bow is not out on a trial; say below what it is now."), status=409)
+        return at.show(
+            FormShown(at.form, notice=_("This bow is not out on a trial; say below what it is now."), status=409)
+        )
     page = stock_page.sold_while_out(
         bow, trial, leads=at.staff.may(Permission.TRIALS_VIEW) and trial.dealer == at.staff.dealer
     )
@@ -264,7 +264,7 @@ def _changes(at: AtCopy, row: CopyRow) -> dict[str, Any]:
     may = at.staff.may(Permission.STOCK_CHANGE)
     sale = sales.on_trial(at.session, at.serial) if row.status == "sold" else None
     theirs = sale and sale.plays and sale.dealer == at.staff.dealer and at.staff.may(Permission.TRIALS_VIEW)
-    settable = {name: desk_words.STATUSES[name] for name in _SETTABLE}
+    settable = {name: desk_words.STATUSES[name] for name in stock.SETTABLE}
     return {
         "sale": sale,
         "outcome": f"{address('trials', sale.key)}#outcome-title" if sale and theirs else "",

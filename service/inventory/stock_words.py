@@ -2,32 +2,11 @@
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from typing import Protocol
 
 from model.domain.vocabulary import EventKind
 from service.core import formats
 from service.core.language import N_, _, ngettext
-
-
-class Wanted(Protocol):
-    """A bow set aside for, or out on, a trial."""
-
-    @property
-    def number(self) -> int:
-        """The trial's number."""
-
-    @property
-    def out(self) -> bool:
-        """Whether it has left."""
-
-    @property
-    def out_from(self) -> dt.date:
-        """From when it is wanted."""
-
-    @property
-    def due_back(self) -> dt.date:
-        """When it should be back."""
-
+from service.trials.reservations import Reservation
 
 _STATUS: Mapping[str, str] = {
     "reserved": N_("Set aside"),
@@ -47,7 +26,7 @@ _EFFECT: Mapping[EventKind, str] = {
 }
 
 
-def where(status: str | None, dealer_name: str | None, wanted: Wanted | None, today: dt.date) -> str:
+def where(status: str | None, dealer_name: str | None, wanted: Reservation | None, today: dt.date) -> str:
     """Say where a bow is: 'On trial 14 until 10 May 2027', 'In stock', 'At the workshop'."""
     if wanted is not None and wanted.out:
         sentence = (

@@ -3,7 +3,7 @@
 import datetime as dt
 import re
 import secrets
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from email import policy
 from email.message import EmailMessage
@@ -12,13 +12,14 @@ from functools import reduce
 from operator import add
 from typing import Any, Literal
 
-from sqlalchemy import ColumnElement, Select, func, or_, select, union_all
+from sqlalchemy import ColumnElement, Select, func, select, union_all
 from sqlalchemy.orm import InstrumentedAttribute, Session, aliased
 
 from service.core import audit, audit_events, paging
 from service.core.errors import ConflictError, NotFoundError
 from service.core.language import N_, _
 from service.core.paging import ALL, Leaf, ListWanted
+from service.core.scopes import OneDealer
 from service.mail import address_keys, mailboxes, suppression
 from service.mail.mail_service import MailService
 from service.tables import OutboxItem
@@ -66,35 +67,33 @@ class Text:
     html: str
 
 
-def counts(session: Session, dealer: str, *, everyone: bool = False) -> dict[str, int]:
+def counts(session: Session, whose: OneDealer) -> dict[str, int]:
     """Return how many there are in each state."""
-    found = session.execute(select(*(_counted(_whose(dealer, everyone), _in(state)) for state in STATES))).one()
+    found = session.execute(select(*(_counted(whose, _in(state)) for state in STATES))).one()
     return dict(zip(STATES, found, strict=True))
 
 
-def _counted(whose: Sequence[ColumnElement[bool]], *conditions: ColumnElement[bool]) -> ColumnElement[int]:
+def _counted(whose: OneDealer, *conditions: ColumnElement[bool]) -> ColumnElement[int]:
     """Return how many meet the conditions: the dealer's and those of nobody each by themselves, for so an index tells it."""
-    counted = (select(func.count()).select_from(OutboxItem).where(of, *conditions).scalar_subquery() for of in whose)
+    counted = (
+        select(func.count()).select_from(OutboxItem).where(of, *conditions).scalar_subquery() for of in _of(whose)
+    )
     return reduce(add, counted)
 
 
 def listing(
     session: Session,
     mail_service: MailService,
-    dealer: str,
+    whose: OneDealer,
     state: str,
     *,
-    everyone: bool = False,
     after: str = "",
     wanted: ListWanted = ALL,
     count: int | None = None,
 ) -> Leaf[Item]:
-    """Return a page of a dealer's: what waits by when it is due, else the newest first; the other way where that is wanted.
-
-    ``everyone``: those of no dealer too. ``count``: how many there are, where that is counted already.
-    """
+    """Return a page: what waits by when it is due, else the newest first; the other way where that is wanted; ``count``: how many, where counted already."""
     moment, rising = _MOMENTS[state], (state == "waiting") != wanted.oldest
-    whose, theirs = _whose(dealer, everyone), (_in(state), *_narrowed(session, wanted, moment))
+    theirs = (_in(state), *_narrowed(session, wanted, moment))
     mark = paging.read(after, dt.datetime, int)
 
     def first(of: Any, *conditions: ColumnElement[bool]) -> Select[Any]:
@@ -102,12 +101,14 @@ def listing(
         found = select(of).where(paging.beyond(order, mark, rising=rising), *conditions)
         return found.order_by(*(column if rising else column.desc() for column in order)).limit(wanted.most + 1)
 
-    each = union_all(*(select(first(OutboxItem, of, *theirs).subquery()) for of in whose))
+    each = union_all(*(select(first(OutboxItem, of, *theirs).subquery()) for of in _of(whose)))
     rows = session.scalars(first(aliased(OutboxItem, each.subquery()))).all()
     all_of_them = session.scalar(select(_counted(whose, *theirs))) or 0 if count is None else count
     page = paging.leaf(rows, all_of_them, lambda row: (getattr(row, moment.key), row.id), wanted.most)
-    closed = suppression.closed(session, mail_service, _addresses(dealer, page.rows))
-    return page.of(_item(mail_service, row, closed.get((row.dealer or dealer, row.address))) for row in page.rows)
+    closed = suppression.closed(
+        session, mail_service, [(row.dealer or whose.slug, row.address) for row in page.rows if row.channel == "mail"]
+    )
+    return page.of(_item(mail_service, row, closed.get((row.dealer or whose.slug, row.address))) for row in page.rows)
 
 
 def _narrowed(
@@ -121,16 +122,8 @@ def _narrowed(
     yield from wanted.within(moment)
 
 
-def _addresses(dealer: str, rows: Iterable[OutboxItem]) -> list[tuple[str, str]]:
-    return [(row.dealer or dealer, row.address) for row in rows if row.channel == "mail"]
-
-
-def _whose(dealer: str, everyone: bool) -> list[ColumnElement[bool]]:
-    return [OutboxItem.dealer == dealer, *([OutboxItem.dealer.is_(None)] if everyone else [])]
-
-
-def _of(dealer: str, everyone: bool) -> ColumnElement[bool]:
-    return or_(*_whose(dealer, everyone))
+def _of(whose: OneDealer) -> list[ColumnElement[bool]]:
+    return [OutboxItem.dealer == whose.slug, *([OutboxItem.dealer.is_(None)] if whose.unassigned else [])]
 
 
 def _in(state: str) -> ColumnElement[bool]:
@@ -174,16 +167,17 @@ def _obstacle(mail_service: MailService, row: OutboxItem, why_closed: str | None
     return None
 
 
-def _row(session: Session, dealer: str, ident: int, *, everyone: bool) -> OutboxItem:
-    row = session.scalar(select(OutboxItem).where(OutboxItem.id == ident, _of(dealer, everyone)).with_for_update())
+def _row(session: Session, whose: OneDealer, ident: int) -> OutboxItem:
+    mine = select(OutboxItem).where(OutboxItem.id == ident, whose.holds(OutboxItem.dealer))
+    row = session.scalar(mine.with_for_update())
     if row is None:
         raise NotFoundError
     return row
 
 
-def text(session: Session, mail_service: MailService, dealer: str, ident: int, *, everyone: bool = False) -> Text:
+def text(session: Session, mail_service: MailService, whose: OneDealer, ident: int) -> Text:
     """Return a mail from the folder; raises `NotFoundError` where there is none."""
-    row = session.scalar(select(OutboxItem).where(OutboxItem.id == ident, _of(dealer, everyone)))
+    row = session.scalar(select(OutboxItem).where(OutboxItem.id == ident, whose.holds(OutboxItem.dealer)))
     readable = row is not None and row.kind in mail_service.kinds and not mail_service.kinds[row.kind].secret
     source = mail_service.folder.read(row.message_id) if row is not None and readable and mail_service.folder else None
     if row is None or source is None:
@@ -204,17 +198,15 @@ def _shown(message: EmailMessage, kind: Literal["plain", "html"]) -> str:
     return _FOR_THE_READER.sub(_("/[for the reader only]"), text)
 
 
-def resend(
-    session: Session, mail_service: MailService, user: int, dealer: str, ident: int, *, everyone: bool = False
-) -> None:
+def resend(session: Session, mail_service: MailService, user: int, whose: OneDealer, ident: int) -> None:
     """Send something again, or a waiting one now.
 
     One that has gone out already goes as a new mail with a Message-ID of its own, or servers would drop it as a repeat.
     Raises `NotFoundError`, or `ConflictError` with the obstacle.
     """
-    row = _row(session, dealer, ident, everyone=everyone)
+    row = _row(session, whose, ident)
     why_closed = (
-        suppression.is_closed(session, mail_service, row.dealer or dealer, row.address)
+        suppression.is_closed(session, mail_service, row.dealer or whose.slug, row.address)
         if row.channel == "mail"
         else None
     )
@@ -226,15 +218,13 @@ def resend(
     row.sent_at = row.failed_at = None
     row.values = {**row.values, **mailboxes.BY_HAND}  # staff answer for it that the address is its reader's
     row.due_at, row.attempts = dt.datetime.now(dt.UTC), 0
-    audit.record(session, user, audit_events.SENT_AGAIN, f"outbox {row.id}", dealer=dealer, kind=row.kind)
+    audit.record(session, user, audit_events.SENT_AGAIN, f"outbox {row.id}", dealer=whose.slug, kind=row.kind)
 
 
-def bounced(
-    session: Session, mail_service: MailService, user: int, dealer: str, ident: int, *, everyone: bool = False
-) -> str:
+def bounced(session: Session, mail_service: MailService, user: int, whose: OneDealer, ident: int) -> str:
     """Mark the address of a mail as bouncing, so that no more goes there, and return it; raises `NotFoundError`."""
-    row = _row(session, dealer, ident, everyone=everyone)
+    row = _row(session, whose, ident)
     if row.channel != "mail":
         raise NotFoundError
-    suppression.mark_bounced(session, mail_service, user, row.dealer or dealer, row.address)
+    suppression.mark_bounced(session, mail_service, user, row.dealer or whose.slug, row.address)
     return row.address

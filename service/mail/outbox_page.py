@@ -1,6 +1,5 @@
 """The outbox at the desk: what waits, failed and was sent, sent again by hand, addresses closed and opened."""
 
-import datetime as dt
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Path, Request
@@ -37,7 +36,7 @@ async def outbox(
     request: Request, staff: Views, mail_service: TheMailService, session: Reading, state: str = "", after: str = ""
 ) -> Response:
     """Show what waits, or what failed or was sent; what failed comes first, where anything did."""
-    counts = outbox_desk.counts(session, staff.dealer, everyone=_everyone(staff))
+    counts = outbox_desk.counts(session, staff.acting)
     state = state if state in outbox_desk.STATES else "failed" if counts["failed"] else "waiting"
     query = list_filters.read(request.query_params, HOME, _filters(mail_service), state=state)
 
@@ -45,9 +44,8 @@ async def outbox(
         return outbox_desk.listing(
             session,
             mail_service,
-            staff.dealer,
+            staff.acting,
             state,
-            everyone=_everyone(staff),
             after=after,
             wanted=query.wanted,
             count=None if query.values else counts[state],
@@ -74,7 +72,7 @@ async def outbox(
 @router.get("/{ident}")
 async def one(request: Request, ident: RowId, staff: Views, mail_service: TheMailService, session: Reading) -> Response:
     """Show a mail's text from the folder that takes the place of a mail server."""
-    mail = outbox_desk.text(session, mail_service, staff.dealer, ident, everyone=_everyone(staff))
+    mail = outbox_desk.text(session, mail_service, staff.acting, ident)
     return show(request, staff, "mail/mail_text.html", Page(title=mail.title), mail=mail)
 
 
@@ -84,7 +82,7 @@ async def resend(
 ) -> Response:
     """Send something again."""
     del form
-    outbox_desk.resend(session, mail_service, staff.user, staff.dealer, ident, everyone=_everyone(staff))
+    outbox_desk.resend(session, mail_service, staff.user, staff.acting, ident)
     return see(request, f"{HOME}?state=waiting", _("It goes out again within seconds."))
 
 
@@ -94,7 +92,7 @@ async def bounced(
 ) -> Response:
     """Mark the address of a mail as bouncing."""
     del form
-    address = outbox_desk.bounced(session, mail_service, staff.user, staff.dealer, ident, everyone=_everyone(staff))
+    address = outbox_desk.bounced(session, mail_service, staff.user, staff.acting, ident)
     return see(request, HOME, _("No more mail goes to {address}.").format(address=address))
 
 
@@ -120,11 +118,6 @@ def _cells(item: Item) -> tuple[str, ...]:
     return capital(item.kind), item.address, f"{times.local(item.at):%Y-%m-%d %H:%M}", _said(item)
 
 
-def _everyone(staff: AtDealer) -> bool:
-    """Say whether one of the staff sees what belongs to no dealer too."""
-    return staff.acting.unassigned
-
-
 def _tab(state: str, count: int, *, here: bool) -> Tab:
     label = {
         "waiting": ngettext("{count} waiting", "{count} waiting", count),
@@ -141,12 +134,8 @@ def _said(item: Item) -> str:
 
 
 def _when(item: Item) -> str:
-    moment = _moment(item.at)
+    moment = times.moment(item.at)
     if item.state == "waiting" and item.attempts:
         said = ngettext("tried {count} time, next {moment}", "tried {count} times, next {moment}", item.attempts)
         return said.format(count=item.attempts, moment=moment)
     return moment
-
-
-def _moment(at: dt.datetime) -> str:
-    return times.moment(at)

@@ -3,14 +3,14 @@
 import datetime as dt
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, TypeVar
 from urllib.parse import quote
 
 from sqlalchemy.orm import Session
 
 from service.core import formats, times
-from service.core.errors import InvalidInputError
+from service.core.errors import ConflictError, InvalidInputError
 from service.core.formats import capital
 from service.core.language import _
 from service.core.paging import Leaf
@@ -94,6 +94,23 @@ def all_or_nothing(session: Session) -> Iterator[None]:
     """Undo what a refused verb began, so that its page can be shown again in the same transaction."""
     with session.begin_nested():
         yield
+
+
+@dataclass(frozen=True, slots=True)
+class FormShown:
+    """A form as it is shown: what stands in its fields and, where it was refused, why."""
+
+    fields: Fields
+    problems: Mapping[str, str] = field(default_factory=dict)
+    notice: str = ""
+    status: int = 200
+
+
+def refused(fields: Fields, why: InvalidInputError | ConflictError) -> FormShown:
+    """Return a form that was refused as it is shown again: with a sentence at each wrong field, or one at its head."""
+    if isinstance(why, InvalidInputError):
+        return FormShown(fields, by_field(why), status=422)
+    return FormShown(fields, notice=str(why), status=409)
 
 
 def options(table: Mapping[str, tuple[str, str]]) -> tuple[Option, ...]:

@@ -177,7 +177,7 @@ def test_every_mail_and_every_sold_bow_is_reached_once_in_either_database(
 
     def mails(after: str) -> Leaf[Any]:
         with shop.reading() as session:
-            return outbox_desk.listing(session, mail_service, SHOP, "waiting", after=after)
+            return outbox_desk.listing(session, mail_service, OneDealer(SHOP), "waiting", after=after)
 
     def sold(after: str) -> Leaf[Any]:
         with shop.reading() as session:

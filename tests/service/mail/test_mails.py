@@ -19,6 +19,7 @@ from service.accounts import account_mails, users
 from service.advice import advice_mails, advise
 from service.core import language
 from service.core.database import Database
+from service.core.scopes import OneDealer
 from service.mail import outbox, outbox_desk
 from service.mail.mail_server import MailServer
 from service.mail.mail_service import MailService, open_mail_service
@@ -355,13 +356,13 @@ def test_the_desk_sends_again_and_closes_an_address_on_either_database(
     (row,) = rows(any_database)
     with any_database.writing() as session:
         user = adviser(session)
-        outbox_desk.resend(session, mails, user, SHOP, row.id)
-        assert outbox_desk.counts(session, SHOP) == {"waiting": 1, "failed": 0, "sent": 0}
+        outbox_desk.resend(session, mails, user, OneDealer(SHOP), row.id)
+        assert outbox_desk.counts(session, OneDealer(SHOP)) == {"waiting": 1, "failed": 0, "sent": 0}
     assert send_waiting(any_database, mails) == Sent(sent=1)
     with any_database.writing() as session:
-        outbox_desk.bounced(session, mails, user, SHOP, row.id)
+        outbox_desk.bounced(session, mails, user, OneDealer(SHOP), row.id)
     with any_database.reading() as session:
-        (item,) = outbox_desk.listing(session, mails, SHOP, "sent").rows
+        (item,) = outbox_desk.listing(session, mails, OneDealer(SHOP), "sent").rows
     assert (item.closed, item.may_resend) == ("bounced", False)
 
 
