@@ -52,11 +52,9 @@ async def change_password(
     changed: Annotated[tuple[Proof, NewPassword], Depends(_changed)],
     session: Writing,
 ) -> Response:
-    """Set another password; every other session ends, every other browser is forgotten.
-
-    Where there is a second factor a code of it is asked for too. It is used up only where nothing else is wrong, and a wrong
-    one counts as a try at the password does.
-    """
+    """Set another password; every other session ends, every other browser is forgotten."""
+    # The second factor's code is used up only where nothing else is wrong; a wrong one counts as a try at the
+    # password does.
     proof, new = changed
     problems = dict(new.problems)
     if not problems and second_factor.of_user(session, staff.user) is not None:

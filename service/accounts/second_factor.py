@@ -64,10 +64,7 @@ def of_user(session: Session, user: int) -> Factor | None:
 
 
 def set_up(session: Session, user: int, secret: str, step: int, now: dt.datetime | None = None) -> list[str]:
-    """Let codes be asked of a user from now on, in place of any before; return new recovery codes, told this once.
-
-    ``step``: of the code by which the user showed that the app has the secret; it is used by that.
-    """
+    """Let codes be asked of a user, in place of any before; return recovery codes, told this once. ``step``: of the shown code, used by that."""
     session.execute(delete(SecondFactor).where(SecondFactor.user == user))
     session.add(SecondFactor(user=user, secret=secret, since=now or utc_now(), last_step=step))
     return new_codes(session, user)
@@ -92,10 +89,8 @@ def remove(session: Session, user: int) -> bool:
 
 
 def use(session: Session, user: int, code: str, now: dt.datetime | None = None) -> str | None:
-    """Use a code up and return 'app' or 'paper', whichever it was; None where it is wrong or was used already.
-
-    One statement uses it, so that of two sign-ins with the same code one gets in (RFC 6238, 5.2).
-    """
+    """Use a code up and return 'app' or 'paper', whichever it was; None where it is wrong or was used already."""
+    # One statement uses it, so that of two sign-ins with the same code one gets in (RFC 6238, 5.2).
     now = now or utc_now()
     factor = session.get(SecondFactor, user)
     if factor is None:

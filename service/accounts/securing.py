@@ -20,10 +20,9 @@ MOST_OPEN = 2
 
 
 def forgotten(session: Session, email: str, now: dt.datetime | None = None) -> None:
-    """Send a link to set the password to the owner of an address, where there is one and none is on its way already.
-
-    Links sent before go on working: else whoever asks in another's name could make every link useless before it is read.
-    """
+    """Send a link to set the password to the owner of an address, where there is one and none is on its way already."""
+    # Links sent before go on working: else whoever asks in another's name could make every link useless before it is
+    # read.
     now = now or utc_now()
     user = session.scalar(select(User).where(User.email == email.strip().lower(), User.disabled_at.is_(None)))
     # Locked, so that of many who ask at once no more than allowed are sent.
@@ -47,10 +46,7 @@ def _open_links(session: Session, user: User, now: dt.datetime) -> bool:
 def password_set(
     session: Session, user: int, did: AuditEvent, keep: str | None = None, browser: str | None = None
 ) -> None:
-    """Put a new password on record, end what the old one opened, and tell its owner.
-
-    ``keep``: digest of the session that goes on, ``browser``: secret of the one that stays known; None for neither.
-    """
+    """Record a new password, end what the old one opened and tell its owner; ``keep``, ``browser``: of the session and browser that go on."""
     row = _user(session, user)
     session.execute(delete(PasswordLink).where(PasswordLink.user == user, PasswordLink.used_at.is_(None)))
     browsers.forget_all(session, user, but=browser)

@@ -31,10 +31,7 @@ def key(*parts: str | int) -> str:
 
 
 def take(session: Session, of: str, now: dt.datetime | None = None) -> dt.timedelta:
-    """Count one try before it is made, so that many at once are counted too; return nothing, or how long it has to wait.
-
-    One that has to wait is not counted: it makes nobody wait longer.
-    """
+    """Count one try before it is made, so that many at once count too; return nothing, or how long it has to wait uncounted."""
     now = now or dt.datetime.now(dt.UTC)
     row = _row(session, of, now)
     # A moment to come was written by a clock that was wrong: it must not shut anybody out until then.

@@ -70,10 +70,7 @@ def add(
     language_code: str | None = None,
     by: int | None = None,
 ) -> Invited:
-    """Make an account, or set a known one's role and dealer, and give it a new link; an earlier link ends.
-
-    Raises `InvalidInputError`: the address, the role, the dealer or the language cannot be used.
-    """
+    """Make an account, or set a known one's role and dealer, with a new link that ends any earlier one; raises `InvalidInputError` by the field."""
     email = email.strip().lower()
     _require_usable(session, email, role, dealer, name, language_code)
     user = session.scalar(select(tables.User).where(tables.User.email == email))
@@ -129,10 +126,7 @@ def set_password(session: Session, secret: str, digest: str) -> Account:
 
 
 def change_password(session: Session, user: int, digest: str, keep: str, browser: str | None = None) -> None:
-    """Set another password of a signed-in user, whose other sessions end and whose other browsers are forgotten.
-
-    ``keep``: digest of the session that goes on; ``browser``: secret of the browser that stays known.
-    """
+    """Set a signed-in user's password; sessions but the digest ``keep`` end, and browsers but the one of the secret ``browser`` are forgotten."""
     _user(session, EVERYBODYS, user).password = digest
     securing.password_set(session, user, audit_events.PASSWORD_CHANGED, keep, browser)
 

@@ -83,10 +83,7 @@ class Database:
 
     @contextmanager
     def writing(self) -> Iterator[Session]:
-        """Give a session whose changes are committed together at the end, or, on any error, not at all.
-
-        Where ``session.info["empty_log"]`` was set, SQLite's log, which holds older copies of the pages, is emptied afterwards.
-        """
+        """Give a session whose changes are committed together or not at all; with ``session.info["empty_log"]`` older pages go from SQLite's log."""
         with WritingSession(self._writer) as session, session.begin():
             yield session
         if session.info.get("empty_log"):
@@ -157,10 +154,8 @@ def _mark_executed(state: ORMExecuteState) -> None:
 
 
 def _mark_range(session: Session, *, stock_only: bool = False) -> None:
-    """Draw the mark anew, once a transaction: both of its halves, or the stock's alone.
-
-    The row is locked before it is read, so that no change of the range by another transaction is painted over.
-    """
+    """Draw the mark anew, once a transaction: both of its halves, or the stock's alone."""
+    # The row is locked before it is read, so that no change of the range by another transaction is painted over.
     marked = session.info.get("range_marked")
     if marked == "all" or (marked and stock_only):
         return

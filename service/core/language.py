@@ -142,10 +142,8 @@ def catalogue_file(code: str) -> Path:
 
 
 def install(environment: Environment) -> None:
-    """Give templates ``{{ _('…') }}`` and ``{% trans %}`` in the current language.
-
-    The new style is left off: texts with values are marked up by ``{% trans %}``, which escapes the values.
-    """
+    """Give templates ``{{ _('…') }}`` and ``{% trans %}`` in the current language."""
+    # The new style is left off: texts with values are marked up by ``{% trans %}``, which escapes the values.
     environment.add_extension("jinja2.ext.i18n")
     # jinja2 adds this method to the environment when the extension is loaded; its stubs do not know it.
     extended: Any = environment

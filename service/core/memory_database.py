@@ -58,10 +58,7 @@ class MemoryDatabase:
         return not self._raw.execute("PRAGMA foreign_key_check").fetchall()
 
     def kept(self, tables: Iterable[Table], without: Collection[str], *more: str) -> bytes:
-        """Return the rows of tables as bytes and nothing else.
-
-        ``without``: columns, as 'table.column', that are left empty. ``more``: statements that write ``kept``.
-        """
+        """Return the rows of tables as bytes, ``without`` columns as 'table.column', left empty; ``more``: statements that write ``kept``."""
         with self._beside(None):
             for table in tables:
                 columns = ", ".join(

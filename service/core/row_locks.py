@@ -10,10 +10,9 @@ from service.core.errors import NotFoundError
 
 
 def lock_dealer(session: Session, dealer: str) -> tables.Dealer:
-    """Return the dealer's row, held until the transaction ends: one change of trials at a time at one dealer.
-
-    On SQLite a writing transaction holds the whole database already. The lock lets others refer to the row meanwhile.
-    """
+    """Return the dealer's row, held until the transaction ends: one change of trials at a time at one dealer."""
+    # On SQLite a writing transaction holds the whole database already. The lock lets others refer to the row
+    # meanwhile.
     row = session.scalars(
         select(tables.Dealer).where(tables.Dealer.slug == dealer).with_for_update(key_share=True)
     ).one_or_none()

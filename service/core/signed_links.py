@@ -32,10 +32,7 @@ class Signer:
     older: tuple[str, ...] = field(default=(), repr=False)
 
     def make(self, purpose: str, about: str) -> str:
-        """Return the token of an id: ``ID.SIGNATURE``, fit for a path; the id itself can be read in it.
-
-        Raises `ValueError`: ``about`` holds more than ASCII letters, digits, '-', '_' and '.', or nothing.
-        """
+        """Return the token of an id, ``ID.SIGNATURE``, fit for a path and readable; `ValueError`: ``about`` is not of ASCII letters, digits and '-_.'."""
         if not _is_plain(about):
             msg = f"about: got {about!r}, expected ASCII letters, digits, '-', '_' and '.'"
             raise ValueError(msg)

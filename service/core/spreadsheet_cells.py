@@ -7,10 +7,7 @@ _GUARDED = re.compile(r"'+[=+\-@\t]")
 
 
 def with_guard(text: str) -> str:
-    """Return text that a spreadsheet will not take for a formula: guarded by an apostrophe where it could be.
-
-    Text that looks guarded already gets one more, so that reading back always gives what was written.
-    """
+    """Return text that no spreadsheet takes for a formula: an apostrophe goes before what could be one, and before what looks guarded already."""
     return f"'{text}" if _FORMULA.match(text) else text
 
 

@@ -19,10 +19,7 @@ _MARK = "unfinished"
 
 @contextmanager
 def beside(file: Path) -> Iterator[Path]:
-    """Give a name in a new folder beside a file, for its owner's eyes only; what is left in it at the end is removed.
-
-    What killed processes have left beside the file is cleared first.
-    """
+    """Give a name in a new folder beside a file, for its owner only, removed at the end, as is what killed processes left beside the file."""
     file.parent.mkdir(parents=True, exist_ok=True)
     clear(file)
     folder = file.with_name(f"{file.name}.{_MARK}-{secrets.token_hex(4)}")

@@ -53,11 +53,7 @@ class KeyInfo:
 
 
 def make(session: Session, user: int | None, dealer: str, kind: str, note: str = "") -> str:
-    """Return a new key of the dealer; it is told this once.
-
-    Raises `InvalidInputError`: ``kind`` is none of 'website', 'server' and 'test', the note is too long, or there are too many
-    test keys.
-    """
+    """Return a new key, told this once; `InvalidInputError`: a kind that is none, a note that is too long, or too many test keys."""
     note = " ".join(note.split())
     problems = []
     if kind not in PREFIXES:

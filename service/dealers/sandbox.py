@@ -80,10 +80,7 @@ def reading(session: Session, key: str) -> Iterator[Session]:
 
 @contextmanager
 def writing(session: Session, key: str) -> Iterator[Session]:
-    """Give a session of the sandbox of a key whose changes are kept with the caller's; hold the key first (`api_keys.hold`).
-
-    Raises `ConflictError` where the key's calls are used up.
-    """
+    """Give a session of a held key's sandbox, its changes kept with the caller's; `ConflictError` where the key's calls are used up."""
     row = session.get(tables.Sandbox, key, populate_existing=True)
     if row is not None and _is_over(row):
         session.delete(row)

@@ -94,10 +94,7 @@ def set_zone(session: Session, user: int | None, dealer: str, name: str) -> None
 
 
 def set_pages(session: Session, user: int | None, dealer: str, pages: str, action: str, point: str) -> None:
-    """Set on which origins the form may stand, and in which two colours; an empty colour is the house's own.
-
-    Raises `InvalidInputError`: ``origins``, ``action_colour`` or ``point_colour`` hold what is none.
-    """
+    """Set on which origins the form may stand, and its colours, empty for the house's; raises `InvalidInputError` by ``origins``, ``…_colour``."""
     found, wrong = origins.read_all(pages)
     problems = [FieldProblem("origins", " ".join(wrong))] if wrong else []
     chosen: dict[str, str | None] = {}
@@ -144,10 +141,7 @@ def set_messages(
 
 
 def renew_secret(session: Session, user: int | None, dealer: str) -> None:
-    """Draw another secret for the messages to the dealer's own system; the one before signs beside it for some days.
-
-    Renewed once more, the one before that signs nothing any more at once.
-    """
+    """Draw another secret for messages to the dealer's system; the one before signs beside it for some days, unless it is renewed once more."""
     number, now = _row(session, dealer).webhook_number + 1, dt.datetime.now(dt.UTC)
     change(session, user, dealer, audit_events.MESSAGE_SECRET_RENEWED, webhook_number=number, webhook_renewed_at=now)
 

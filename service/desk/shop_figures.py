@@ -79,10 +79,7 @@ class NotHad:
 
 @dataclass(frozen=True, slots=True)
 class ShopFigures:
-    """The figures of one dealer.
-
-    ``enquiries``, ``composed``, ``played``, ``kept``: how many came in the span, and of those how many led that far by now.
-    """
+    """The figures of one dealer. ``enquiries`` came in the span; of those were ``composed``, ``played`` and ``kept`` by now so many."""
 
     span: Span
     enquiries: int
@@ -223,10 +220,7 @@ def _never_kept(session: Session, dealer: str) -> tuple[tuple[NeverKept, ...], i
 
 
 def _marks(dealer: str) -> Select[Any]:
-    """Ask of each bow for the marks as a whole that players gave it here whose ratings may help: number, sum, and sum of squares.
-
-    ``here``: it is at the dealer and nobody ever kept it.
-    """
+    """Ask of each bow for the marks that players who may help gave it here: number, sum, sum of squares; ``here``: at the dealer, never kept."""
     run, trial, composition, player = tables.Run, tables.Trial, tables.Composition, tables.Player
     copy, tier, told = tables.Copy, tables.Tier, tables.Outcome
     ever_kept = exists().where(told.copy == copy.serial, told.outcome == OutcomeKind.KEPT)

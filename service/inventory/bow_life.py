@@ -18,11 +18,7 @@ from service.inventory import stock
 
 @dataclass(frozen=True, slots=True)
 class MarkGiven:
-    """One mark that a player gave the bow, 1 to 7.
-
-    ``trial``: (key, number) of a trial of the looking dealer; number None for one read from a file, None where it is not
-    theirs.
-    """
+    """One mark that a player gave the bow, 1 to 7; ``trial``: its key, None where it is not the looking dealer's, and its number, None from a file."""
 
     on: dt.date
     mark: int
@@ -57,10 +53,7 @@ class BowLife:
 
 
 def read(session: Session, scope: Scope, serial: str) -> BowLife:
-    """Return the life of a bow; raises `NotFoundError` where it lies beyond the scope.
-
-    Marks are those of the scope's own trials and of files that name no dealer, once their letters are revealed.
-    """
+    """Return a bow's life, or raise `NotFoundError`; its marks, once letters are revealed, are of the scope's trials and of files of no dealer."""
     bow = stock.own(session, scope, serial)
     copy, run, trial = tables.Copy, tables.Run, tables.Trial
     of_tier: dict[int, list[int]] = defaultdict(list)

@@ -64,10 +64,7 @@ def view(
     notice: str = "",
     problems: Mapping[str, str] | None = None,
 ) -> tuple[FormPage, dict[str, Any]]:
-    """Return one tier's form and what stands around it, by name.
-
-    ``fields``: what was typed, empty for what is said; ``seen``: what is said now, for the form to say what it was made from.
-    """
+    """Return one tier's form and what stands around it, by name; ``fields``: what was typed, empty for what is said now, which is ``seen``."""
     usual = {str(criterion): [str(tier.steps.get(criterion, ""))] for criterion in CRITERIA}
     names = {str(criterion): SCALES[criterion].name for criterion in CRITERIA}
     anchors = {name: f"{name}-{STEPS[0]}" for name in names}

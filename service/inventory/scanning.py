@@ -45,10 +45,7 @@ def address_of(serial: str) -> str:
 
 
 def find(session: Session, scope: Scope, code: str) -> str:
-    """Return the serial that a code stands for: a label's whole address, or the serial itself, small letters or capitals.
-
-    Raises `ConflictError` with a sentence where there is no such bow within the scope, whoever's it may be.
-    """
+    """Return the serial that a code stands for, a label's address or the serial in any case; `ConflictError` where the scope has no such bow."""
     serial = cleaned(unquote(code.partition(PLACE)[2].partition("?")[0]) if PLACE in code else code)
     copy = tables.Copy
     same = select(copy.serial, copy.dealer).where(func.lower(copy.serial) == serial[:LONGEST_CODE].lower())

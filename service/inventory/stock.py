@@ -184,10 +184,7 @@ def range_page(session: Session, dealer: str, after: str) -> Batch[TierStock]:
 
 
 def copy(session: Session, scope: Scope, serial: str, today: dt.date | None = None, *, trials: bool = True) -> CopyPage:
-    """Return one bow; raises `NotFoundError` where it lies beyond the scope.
-
-    ``trials``: with the dealer's trials that it was in, which name players: for those alone who lead trials.
-    """
+    """Return one bow, with the dealer's ``trials`` for those who lead trials, for they name players; raises `NotFoundError` beyond the scope."""
     bow = own(session, scope, serial)
     (row,) = _copy_rows(
         session, scope, session.execute(_bows().where(tables.Copy.serial == serial)).all(), today or now().date()

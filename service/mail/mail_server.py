@@ -16,11 +16,7 @@ NOBODY = addresses.Address("bows", "localhost.invalid")
 
 @dataclass(frozen=True, slots=True)
 class MailServer:
-    """The mail server and the sender.
-
-    ``security``: ``starttls`` (asked for, and nothing is sent without it), ``tls`` from the first byte, or ``none``. ``base``:
-    where the links in mails lead while no public address is set: the very address listened on.
-    """
+    """The mail server and the sender; ``security``: ``starttls`` or nothing is sent, ``tls`` from the first byte, or ``none``."""
 
     host: str | None = None  # None where there is no server and mails are written to a folder
     port: int = 0
@@ -30,4 +26,4 @@ class MailServer:
     trusted: Path | None = None  # a file of certificates to trust in place of the system's
     timeout: float = TIMEOUT  # seconds for which a server may be silent
     sender: addresses.Address = NOBODY
-    base: str | None = None
+    base: str | None = None  # where links in mails lead while no public address is set: the very address listened on

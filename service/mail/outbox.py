@@ -138,10 +138,7 @@ def withdraw(session: Session, kind: str, about: str) -> None:
 
 
 def undo(session: Session, kind: str, about: str) -> list[int]:
-    """Take back all of a kind whose ``about`` begins so and that has not gone out; return the ids of what has.
-
-    What has gone out stays, under another ``about``, so that the same can be told again.
-    """
+    """Take back all of a kind whose ``about`` begins so and return the ids of what has gone out: it gets another ``about``, to be told again."""
     outbox_item = OutboxItem
     found = session.scalars(
         select(outbox_item).where(outbox_item.kind == kind, outbox_item.about.startswith(about, autoescape=True))
@@ -190,10 +187,7 @@ def is_due(session: Session, now: dt.datetime) -> bool:
 
 
 def claim(session: Session, now: dt.datetime, domain: str) -> OutboxItem | None:
-    """Take the row that has been due longest, for the length of a lease; None where nothing is due.
-
-    The Message-ID gets its right half, the sender's ``domain``, before the first attempt and keeps it.
-    """
+    """Lease the row due longest, if any; its Message-ID gets the sender's ``domain`` before the first attempt and keeps it."""
     for ident in session.scalars(select(OutboxItem.id).where(_free(now)).order_by(OutboxItem.due_at).limit(20)):
         taken = session.execute(
             update(OutboxItem)

@@ -14,10 +14,8 @@ FARTHEST = dt.timedelta(days=400)
 
 
 def redate(session: Session, now: dt.datetime) -> int:
-    """Set moments of the future in the outbox right, and return in how many rows; what was to wait still waits its time.
-
-    To be called under a clock that is believed: under one that is behind, every right moment lies in the future.
-    """
+    """Set moments of the future in the outbox right, and return in how many rows; what was to wait still waits its time."""
+    # To be called under a clock that is believed: under one that is behind, every right moment lies in the future.
     rows = session.scalars(select(OutboxItem).where(_wrong(now))).all()
     for row in rows:
         _set_right(row, now)

@@ -71,10 +71,9 @@ def path(session: Session, mail_service: MailService, row: OutboxItem) -> str:
 
 
 def _signer(session: Session, mail_service: MailService) -> Signer:
-    """Return what signs the links that end mails: the permanent key, since they must work whatever becomes of the others.
-
-    Those of earlier versions were signed with the SECRET_KEY of the day. All that one of them can do is to end mails.
-    """
+    """Return what signs the links that end mails: the permanent key, since they must work whatever becomes of the others."""
+    # Those of earlier versions were signed with the SECRET_KEY of the day. All that one of them can do is to end
+    # mails.
     keys = address_keys.of(session)
     return Signer(keys.permanent, (*mail_service.secrets, *keys.retired))
 

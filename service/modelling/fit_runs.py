@@ -157,10 +157,8 @@ def _done(database: Database, token: str, watch: fits.Progress | None) -> fits.F
 def launcher(
     environment: Mapping[str, str], command: Sequence[str] = (sys.executable, "-m", "service", "fit")
 ) -> Launch:
-    """Return what starts the process of a fit; it outlives the request, and the service if that ends.
-
-    Its token goes by the environment: a command's words are seen by everybody on the machine.
-    """
+    """Return what starts the process of a fit; it outlives the request, and the service if that ends."""
+    # Its token goes by the environment: a command's words are seen by everybody on the machine.
 
     def launch(database: Database, token: str) -> None:
         nowhere, own = subprocess.DEVNULL, {**environment, TOKEN: token}

@@ -97,10 +97,7 @@ class _Read:
 
 
 def fit(database: Database, progress: Progress | None = None) -> FitResult:
-    """Fit a new version from all trials, check it, keep it, and adopt it by the rule of `model.evaluation.promotion`.
-
-    Raises `ConflictError`: there is no trial yet, or the ratings allow no fit; the version in use stays.
-    """
+    """Fit a version from all trials, check and keep it, adopt it by `model.evaluation.promotion`; `ConflictError`: no trial, or no fit is possible."""
     with database.reading() as session:
         read = _read(session)
     if not read.past.trials:
@@ -248,10 +245,8 @@ def _workers(past: TrialHistory) -> Iterator[Executor]:
 
 
 def _way_to_start() -> str:
-    """Return how processes start: as copies of this one where no other thread runs here, else each anew.
-
-    A copy has all modules loaded, but of the threads only the one that made it: a lock that another held stays shut in it.
-    """
+    """Return how processes start: as copies of this one where no other thread runs here, else each anew."""
+    # A copy has all modules loaded, but only the thread that made it: a lock that another held stays shut in it.
     threads = Path("/proc/self/task")  # of the libraries too, which Python does not count; elsewhere it cannot be told
     return "fork" if threads.is_dir() and len(list(threads.iterdir())) == 1 else "spawn"
 

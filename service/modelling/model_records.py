@@ -42,10 +42,7 @@ def read_range(session: Session) -> Range:
 
 
 def read_trials(session: Session) -> tuple[Trial, ...]:
-    """Return every trial with at least one sheet of its player, by key, its runs by position; of players in the model only.
-
-    What is not known of the place or the blinding is taken as the usual: in the shop, and blind.
-    """
+    """Return by key every trial with a sheet of its player, of those in the model; what is not known is the usual: in the shop, and blind."""
     runs = {
         trial: tuple(map(_run, group))
         for trial, group in groupby(_rows(session, _ratings(tables.Run.clean_strokes)), key=lambda row: row.trial)
@@ -64,10 +61,7 @@ def read_outcomes(session: Session) -> tuple[Outcome, ...]:
 
 
 def read_offers(session: Session) -> dict[str, Offer]:
-    """Return by trial what its player could pay, and what the tiers cost there, in one currency; nothing is converted.
-
-    Where no budget was named, the currency is the one that most tiers are priced in at that dealer.
-    """
+    """Return by trial what its player could pay and what the tiers cost there, in its budget's currency, or where none was named, in most prices'."""
     trial = tables.Trial
     asked = select(trial.key, trial.dealer, trial.budget, trial.currency).where(_in_model()).order_by(trial.key)
     rows = list(_rows(session, asked))
@@ -83,10 +77,7 @@ def _offer(on_sale: Mapping[str, tuple[Decimal, str]], budget: Decimal | None, c
 
 
 def prices(session: Session, dealer: str | None = None) -> dict[str, tuple[Decimal, str]]:
-    """Return slug -> (price, currency) as a dealer's players pay them: the dealer's own, else the tier's.
-
-    A tier without a price is left out; without a dealer, or with one not known, the tiers' own prices are returned.
-    """
+    """Return slug -> (price, currency) of the tiers that have one, as a dealer's players pay it; of no known dealer, the tiers' own prices."""
     own = select(tables.Tier.slug, tables.Tier.price, tables.Tier.currency).where(tables.Tier.price.is_not(None))
     found = {tier: (price, currency) for tier, price, currency in _rows(session, own)}
     statement = select(tables.Price.tier, tables.Price.price, tables.Price.currency).where(

@@ -81,10 +81,7 @@ def _told(time: dt.timedelta) -> str:
 
 
 def proxies(public_address: str | None, named: str | None) -> Finding:
-    """Tell whose word is taken on where a visitor comes from: rate limits count by it.
-
-    Whoever reaches the service by https reaches a proxy, which this service then takes for the visitor unless it is named.
-    """
+    """Tell whose word is taken on where a visitor comes from, for rate limits: a proxy that is not named is itself taken for the visitor."""
     if named is None:
         by_https = (public_address or "").startswith("https:")
         what = "FORWARDED_ALLOW_IPS names no proxy; set it to the address from which the one that ends https asks this service"

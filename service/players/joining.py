@@ -34,10 +34,7 @@ class Joined:
 
 
 def join(session: Session, user: int | None, dealer: str, key: str, other: str) -> str:
-    """Join two players as one person and return the key of who stands for both: of those, one who can be written to first.
-
-    Raises `NotFoundError`: either is no player of this dealer; `ConflictError`: they are one already, or would be too many.
-    """
+    """Join two players as one person; return the key of who stands for both. `NotFoundError`: no player here; `ConflictError`: joined, or too many."""
     lock_dealer(session, dealer)
     one, two = (player_keys.known(session, dealer, each) for each in (key, other))
     if one.id == two.id:
@@ -56,10 +53,7 @@ def join(session: Session, user: int | None, dealer: str, key: str, other: str) 
 
 
 def part(session: Session, user: int | None, dealer: str, key: str) -> str:
-    """Undo a joining: the player of a key stands alone again, with those who were joined to them; return who stood for them.
-
-    Raises `NotFoundError`: no player of this dealer has the key; `ConflictError`: the player is joined to nobody.
-    """
+    """Undo a joining of a player and who was joined to them; return who stood for them. `NotFoundError`: no player here; `ConflictError`: alone."""
     lock_dealer(session, dealer)
     goes = player_keys.of_key(session, dealer, key)
     row = session.get(JoinedPlayer, (dealer, goes.id))
@@ -96,10 +90,7 @@ def joined(session: Session, dealer: str, player: int) -> tuple[Joined, ...]:
 
 
 def give(session: Session, user: int | None, dealer: str, enquiry: str, key: str) -> None:
-    """Say that an enquiry is a player's; the same again changes nothing.
-
-    Raises `NotFoundError`: the enquiry or the player is not this dealer's; `ConflictError`: it is another player's already.
-    """
+    """Say that an enquiry is a player's. `NotFoundError`: either is not this dealer's; `ConflictError`: it is another player's already."""
     lock_dealer(session, dealer)
     row, player = enquiry_access.own(session, dealer, enquiry), player_keys.known(session, dealer, key)
     if row.player is not None:
@@ -167,10 +158,9 @@ def _below(rows: Sequence[JoinedPlayer], player: int) -> list[JoinedPlayer]:
 
 
 def _settle(session: Session, both: Collection[int]) -> dict[str, Any]:
-    """Let a 'no' that was said under one key hold for all; return how it stood where that changes something.
-
-    A key is not the dealer's alone, so a 'yes' goes to no other: what was said under it may have been said elsewhere.
-    """
+    """Let a 'no' that was said under one key hold for all; return how it stood where that changes something."""
+    # A key is not the dealer's alone, so a 'yes' goes to no other: what was said under it may have been said
+    # elsewhere.
     rows = session.scalars(select(Player).where(Player.id.in_(both)).order_by(Player.id)).all()
     asked_at = max((row.asked_at for row in rows if row.asked_at and not row.in_model), default=None)
     if asked_at is None:

@@ -83,10 +83,7 @@ def gathered(
     enquiry: str | None = None,
     previous: str | None = None,
 ) -> Marks:
-    """Return for staff what is stored of the player of a key, of an enquiry, or of the trial before: whichever is known.
-
-    Raises `NotFoundError`: a player, enquiry or trial that is not this dealer's.
-    """
+    """Return for staff what is stored of the player of a key, an enquiry, or the trial before; `NotFoundError` where it is not this dealer's."""
     if previous:
         trial, composition = composed(session, dealer, previous)
         return of_trial(session, trial, composition, answers)
@@ -116,10 +113,7 @@ def of_own(session: Session, dealer: str, answers: Questionnaire, player: str, *
 
 
 def of_server(session: Session, answers: Questionnaire) -> Marks:
-    """Return what is stored of the player whom a dealer's server, or the operator, names beside the answers.
-
-    Raises `InvalidInputError`: there is no such player at that dealer, or no dealer is named.
-    """
+    """Return what is stored of the player whom a server or the operator names; `InvalidInputError`: not at that dealer, or no dealer is named."""
     if answers.player is None:
         return NO_MARKS
     if answers.dealer is None:
@@ -231,10 +225,7 @@ def sheets(
 
 
 def is_hidden(row: Row[Any], revealed: bool) -> bool:
-    """Say whether letters still hide which bow a sheet is of; one read from a file is over.
-
-    ``revealed``: until the key is, as for the player; else until the trial is closed, as for staff.
-    """
+    """Say whether letters hide a sheet's bow, until the trial is closed or, as for players, its key is ``revealed``; one of a file is over."""
     if row.state is None or row.revealed_at is not None:
         return False
     return revealed or row.state in ("planned", "open")

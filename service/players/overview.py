@@ -76,10 +76,7 @@ def had_in_hand(session: Session, dealer: str, key: str, *, revealed: bool = Fal
 
 
 def last_answers(session: Session, dealer: str, player: int) -> dict[str, Any]:
-    """Return the answers that a player gave last, with the marks of bows for what they play as the player may see them.
-
-    They are the body of a questionnaire, to be looked at and changed; empty where nothing is known.
-    """
+    """Return the answers that a player gave last, a questionnaire's body with the marks of bows that the player may see; empty where none is known."""
     body = dict(_last(session, dealer, same_person.everybody(session, dealer, [player])))
     if not body:
         return {}

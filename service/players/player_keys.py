@@ -76,10 +76,8 @@ def found_or_made(
 
 
 def said_with_sheet(session: Session, trial: int, *, yes: bool) -> None:
-    """Note what a player said beside a sheet: 'no' always, 'yes' only where nothing was said before.
-
-    Sheets may wait for days on a device without network: one that comes late must not undo a later 'no'.
-    """
+    """Note what a player said beside a sheet: 'no' always, 'yes' only where nothing was said before."""
+    # Sheets may wait for days on a device without network: one that comes late must not undo a later 'no'.
     row = session.get_one(tables.Trial, trial)
     same_person.say(session, row.dealer, row.player, now(), may_help=yes, unasked_only=True)
 

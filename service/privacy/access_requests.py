@@ -25,10 +25,7 @@ from service.tables import Player
 def send_link(
     session: Session, mail_service: MailService, dealer: str | None, email: str, now: dt.datetime, *, client: str | None
 ) -> None:
-    """Mail the link to all that is kept under an address, where anything is; whoever asks learns nothing of that.
-
-    ``client``: which address of the network it was asked from; None where no stranger asks.
-    """
+    """Mail the link to all that is kept under an address, where anything is, and tell no asker; ``client``: a stranger's network address."""
     person = persons.of_address(session, dealer, email)
     if person is not None:
         mail_link(session, mail_service, person, now, client=client)
@@ -47,10 +44,7 @@ def mail_link(
 
 
 def mail_erasure(session: Session, mail_service: MailService, opened: Opened, now: dt.datetime) -> str | None:
-    """Mail the link that erases what a link opens; return its path where there is no address that it could go to.
-
-    Raises `ConflictError`: nothing can be erased as things stand, or the mail was asked for too often today.
-    """
+    """Mail the link that erases what a link opens, or return its path where there is no address; `ConflictError`: not now, or asked too often."""
     person = opened.person
     would_erase(session, person)
     confirm(session, opened, now)

@@ -54,10 +54,8 @@ class RetentionWorker:
 
 
 def _drop_what_is_spent(database: Database, now: dt.datetime) -> None:
-    """Delete old counts of mails, and forms that were kept for their hour, off the disk too.
-
-    At worst, under a wrong clock, something is typed once more, or one mail more goes to a new address.
-    """
+    """Delete old counts of mails, and forms that were kept for their hour, off the disk too."""
+    # At worst, under a wrong clock, something is typed once more, or one mail more goes to a new address.
     with database.writing() as session:
         mailboxes.drop_counts(session, now)
         if kept_forms.drop_spent(session, now):

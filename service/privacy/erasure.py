@@ -74,10 +74,7 @@ def would_erase(session: Session, person: Person) -> Erased:
 
 
 def erase(session: Session, user: int | None, person: Person, reason: str = "asked") -> Erased:
-    """Erase a person's data in the caller's transaction; ``reason`` is recorded: asked, over, mistake.
-
-    Raises `ConflictError`: a trial of theirs goes on, or bows are still with them.
-    """
+    """Erase a person's data for a ``reason``: asked, over, mistake; raises `ConflictError`: a trial goes on, or bows are still with them."""
     if person.dealer is not None:
         lock_dealer(session, person.dealer)  # nobody composes a trial for them meanwhile
     _check_nothing_is_out(session, person)
@@ -175,10 +172,7 @@ def _erase_enquiries(session: Session, person: Person) -> None:
 
 
 def _erase_kept_forms(session: Session, dealer: str | None) -> None:
-    """Erase what staff typed in the last hour and did not get sent, of whomever, where they may act for the person's dealer.
-
-    A free account may act for any dealer, and alone sees what is no dealer's.
-    """
+    """Erase the last hour's unsent forms of all who may act for the person's dealer; a free account may for any, and alone sees nobody's."""
     whose = select(User.id).where(or_(User.dealer == dealer, User.dealer.is_(None)))
     session.execute(delete(KeptForm).where(KeptForm.user.in_(whose)))
 

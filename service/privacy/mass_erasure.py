@@ -32,10 +32,7 @@ class ErasureQuestion:
 
 
 def may_erase(session: Session, dealer: str | None, persons: int, now: dt.datetime) -> bool:
-    """Say whether so many persons of a dealer may be erased; where they may not, an owner is asked from now on.
-
-    A yes holds for as many as it was given for, and those of one day more.
-    """
+    """Say whether so many persons of a dealer may be erased, by a yes for as many and those of a day more; else an owner is asked from now on."""
     row = session.get(Duty, _name(dealer), with_for_update=True)
     if persons <= MOST_A_DAY or (row is not None and persons <= row.counts.get("allowed", 0) + MOST_A_DAY):
         if row is not None:
@@ -55,10 +52,7 @@ def questions(session: Session, scope: Scope) -> list[ErasureQuestion]:
 
 
 def allow(session: Session, user: int | None, question: ErasureQuestion, now: dt.datetime) -> bool:
-    """Say yes to a question as it was read; False where it is no longer asked, or of more persons.
-
-    The sweep is due again at once, so that the next look of any process carries it out.
-    """
+    """Say yes to a question as it was read, for the next look of any process to sweep; False where it is asked no longer, or of more persons."""
     row = session.get(Duty, _name(question.dealer), with_for_update=True, populate_existing=True)
     if row is None or row.ended_at is not None or row.counts.get("persons", 0) > question.persons:
         return False

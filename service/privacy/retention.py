@@ -95,10 +95,7 @@ def ask_at(session: Session, dealer: str | None) -> str:
 
 
 def sweep_if_due(database: Database, now: dt.datetime) -> Swept | None:
-    """Sweep unless this or another process has done so within the day; return what was erased, None where nothing was due.
-
-    Under a clock that is not believed nothing is erased, and the sweep stays due.
-    """
+    """Sweep once a day, unless the clock is not believed: then it stays due; return what was erased, None where nothing was due."""
     started = time.monotonic()
     with database.writing() as session:
         if not clock.keep(session, now).is_believed:
@@ -117,10 +114,8 @@ def sweep_if_due(database: Database, now: dt.datetime) -> Swept | None:
 
 
 def _takes_its_turn(session: Session, now: dt.datetime) -> bool:
-    """Say whether the day's sweep is this process's: whoever changes the row first has it.
-
-    A sweep that began in the future began under another clock, and holds up none; an owner's yes is carried out at once.
-    """
+    """Say whether the day's sweep is this process's: whoever changes the row first has it."""
+    # A sweep of the future began under another clock, and holds up none; an owner's yes is carried out at once.
     due = or_(Duty.begun_at <= now - EVERY, Duty.begun_at > now + clock_watch.BEHIND)
     answered = mass_erasure.answered_at(session)
     if answered is not None:

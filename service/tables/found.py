@@ -19,10 +19,7 @@ _TOLD: dict[type[Base], tuple[str, ...]] = {Contact: ("name", "email", "phone"),
 
 
 class SearchWord(Base):
-    """A word that somebody is found by at a dealer: of a name, an address, or a telephone number from its end, folded.
-
-    It is of a contact or of an enquiry, and is kept and goes with it.
-    """
+    """A folded word by which a contact or an enquiry is found at a dealer, and that goes with it: of a name, address or telephone number's end."""
 
     __tablename__ = "search_words"
     __table_args__ = (Index(None, "dealer", "word"),)

@@ -31,10 +31,7 @@ class User(Base):
 
 
 class PasswordLink(Base):
-    """A one-time link to set the password; ``digest`` is the SHA-256 of its secret.
-
-    ``asked_at``: when somebody who forgot it asked at the sign-in; None: made by an owner or a command.
-    """
+    """A one-time link to set the password; ``digest``: its secret's SHA-256. ``asked_at``: at the sign-in; None: an owner or a command made it."""
 
     __tablename__ = "password_links"
 

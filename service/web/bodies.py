@@ -22,10 +22,7 @@ MOST_CHARACTERS = 6_000
 
 
 def typed(text: str) -> str:
-    """Return a form's text with SUBSTITUTE in place of NUL and lone surrogates, which no database keeps and nobody types.
-
-    As a control character it is refused, by the field, wherever plain text is expected.
-    """
+    """Return a form's text with SUBSTITUTE for NUL and lone surrogates, which no database keeps; as a control character a field refuses it."""
     return _UNKEEPABLE.sub(SUBSTITUTE, text)
 
 

@@ -37,10 +37,7 @@ class ListLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ListPage(Page):
-    """A list with tabs, or with a search: ``searches`` is the address it is sent to, empty for none.
-
-    ``older``, ``newest``: the way on, and back to the beginning; empty at either end.
-    """
+    """A list with tabs, or with a search sent to ``searches``; ``older``, ``newest``: the way on, and back to the beginning, empty at the ends."""
 
     lines: tuple[Any, ...]  # `ListLine`, or what the list's own template reads
     empty: str
@@ -124,10 +121,7 @@ def plain_options(table: Mapping[str, str]) -> tuple[Option, ...]:
 
 
 def faults(problems: Mapping[str, str], names: Mapping[str, str], anchors: Mapping[str, str]) -> tuple[Fault, ...]:
-    """Return the summary at the head of a page: one line a field, leading to its control.
-
-    ``names``: a field's short name. ``anchors``: the id of its control, where that is not the field's name.
-    """
+    """Return the summary at a page's head, a line a field, by its short name of ``names``; ``anchors``: a control's id where it is another."""
     return tuple(_fault(field, sentence, names, anchors) for field, sentence in problems.items())
 
 

@@ -162,10 +162,8 @@ def find(request: Request) -> SignedIn | None:
 
 
 async def _entering(request: Request) -> AsyncIterator[Staff]:
-    """Find who is signed in, and write down after the answer that they were seen.
-
-    After it, because by then the route has given the database back, in whichever order it asked for both.
-    """
+    """Find who is signed in, and write down after the answer that they were seen."""
+    # After it, because by then the route has given the database back, in whichever order it asked for both.
     found = find(request)
     if found is None:
         costs.charge(request, costs.SMALL)

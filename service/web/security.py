@@ -44,10 +44,7 @@ def is_https(connection: HTTPConnection) -> bool:
 
 
 def cookie_name(connection: HTTPConnection, name: str, *, everywhere: bool = True) -> str:
-    """Return a cookie's name; by https with the prefix that binds it to this host (RFC 6265bis, 4.1.3).
-
-    ``everywhere``: it is sent to every path of this host, which the stronger prefix asks for.
-    """
+    """Return a cookie's name; by https with a prefix that binds it to this host (RFC 6265bis, 4.1.3), the stronger if sent ``everywhere`` on it."""
     if not is_https(connection):
         return name
     return f"__Host-{name}" if everywhere else f"__Secure-{name}"

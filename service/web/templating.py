@@ -13,10 +13,7 @@ TEMPLATES = Path(__file__).resolve().parents[2] / "templates"
 
 @cache
 def environment() -> Environment:
-    """Return the one environment: everything escaped, nothing undefined, filters and gettext in place.
-
-    It holds nothing of an application's own, and each template is compiled once in a process.
-    """
+    """Return the one environment, the same for all applications: everything escaped, nothing undefined, each template compiled once in a process."""
     # Escaped whatever the file's name; a template's text never comes from outside.
     templates = Environment(
         loader=FileSystemLoader(TEMPLATES),

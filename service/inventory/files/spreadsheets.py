@@ -67,10 +67,7 @@ def read_text(kind: FileKind, data: bytes) -> CsvTable:
 
 
 def read_lines(kind: FileKind, lines: Iterable[tuple[int, list[str]]]) -> CsvTable:
-    """Read lines of cells, each with its number, the header first; a number has a decimal point or a comma.
-
-    What their source refuses while they are read (`SheetError`) stands in the result's ``problems`` too.
-    """
+    """Read lines of cells, each with its number, the header first; a `SheetError` of their source stands in the result's ``problems`` too."""
     return _read(kind, lambda: (iter(lines), ";"))
 
 

@@ -45,10 +45,7 @@ T = TypeVar("T")
 
 
 def rows(session: Session, kind: FileKind, only: Collection[str] | None = None) -> Iterator[Values]:
-    """Yield the stored rows of a kind in the file's order, each with all of its columns and its ``revision`` if it has one.
-
-    ``only``: values of the kind's first key column; None for all rows. Where given, the order is that of no file.
-    """
+    """Yield the stored rows of a kind, in the file's order unless ``only`` names values of its first key; each whole, with any ``revision``."""
     statement, first_key = _STATEMENTS[kind.name]
     if only is None:
         yield from _fetch(session, statement.where(_lent()) if kind.name in _OF_PLAYERS else statement)

@@ -50,15 +50,12 @@ class CheckUp:
 
 @dataclass(frozen=True, slots=True)
 class Won:
-    """What the bows that the model named first won, in points, against those of a rule of thumb, in trials held out.
-
-    ``bows`` were named in each trial; ``differing`` trials are those in which the two named different ones.
-    """
+    """What the bows that the model named first won, in points, against those of a rule of thumb, in trials held out."""
 
     rule: str
-    bows: int
+    bows: int  # were named in each trial
     better: Figure
-    differing: int
+    differing: int  # trials in which the two named different ones
 
 
 @dataclass(frozen=True, slots=True)
