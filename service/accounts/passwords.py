@@ -105,10 +105,9 @@ async def in_thread(slow: Callable[..., R], *arguments: object) -> R:
 
 
 def require_good(password: str, about: tuple[str, ...] = (), field: str = "password") -> None:
-    """Raise `InvalidInputError` where a new password is too easily guessed; ``about``: words that stand for its owner or the shop.
-
-    Takes a millisecond or two; up to a second for a text made to be slow, so that routes run it in a thread. No kind of character is asked for, and none refused (ASVS 5.0, 6.2.5).
-    """
+    """Raise `InvalidInputError` where a new password is too easily guessed; ``about``: words that stand for its owner or the shop."""
+    # Takes a millisecond or two; up to a second for a text made to be slow, so that routes run it in a thread. No
+    # kind of character is asked for, and none refused (ASVS 5.0, 6.2.5).
     problem = _weakness(_same_form(password), about)
     if problem:
         raise InvalidInputError([(field, problem)])

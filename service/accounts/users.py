@@ -172,11 +172,7 @@ def known(session: Session, email: str) -> int:
 
 
 def disable(session: Session, scope: Scope, user: int, *, by: int | None = None) -> None:
-    """Disable an account: its sessions and links end at once, what it did stays on record.
-
-    Raises `NotFoundError`: there is no such user within the scope; `ConflictError`: it is the last owner who is not bound to a
-    dealer.
-    """
+    """Disable an account and end its sessions and links; `NotFoundError`: beyond the scope; `ConflictError`: the last owner bound to no dealer."""
     row = _user(session, scope, user)
     if row.disabled_at is not None:
         return

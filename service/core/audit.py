@@ -73,11 +73,9 @@ def record(
 def record_often(
     session: Session, user: int | None, did: AuditEvent, about: str, *, dealer: str | None, **detail: Any
 ) -> None:
-    """Write down what a stranger may bring about as often as they like: within the hour the same once more is only counted.
-
-    And of what is different each time no more than `MOST_AN_HOUR` entries are made; the others are counted in one of their own,
-    so that nobody fills the disk by being refused. Parameters are those of `record`; how often stands in the detail: ``times``.
-    """
+    """Write down what a stranger may bring about as often as they like: the same within the hour is only counted, in the detail's ``times``."""
+    # And of what is different each time no more than `MOST_AN_HOUR` entries are made; the others are counted in one
+    # of their own, so that nobody fills the disk by being refused.
     kept, start = tables.AuditEntry, dt.datetime.now(dt.UTC) - AN_HOUR
     same_dealer = kept.dealer == dealer if dealer is not None else kept.dealer.is_(None)
     lately = select(kept).where(kept.did == did.did, kept.at > start, same_dealer).order_by(kept.id.desc())

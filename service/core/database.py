@@ -68,11 +68,9 @@ class Database:
         return Path(self.url.database) if self.is_sqlite and self.url.database else None
 
     def turn(self) -> asyncio.Lock:
-        """Return the lock under which the running event loop's requests write, one after the other.
-
-        Waiting for it lets other requests go on; waiting at the database would hold up the loop, and with it the very
-        request that is waited for.
-        """
+        """Return the lock under which the running event loop's requests write, one after the other."""
+        # Waiting for it lets other requests go on; waiting at the database would hold up the loop, and with it the
+        # very request that is waited for.
         return self._turns.setdefault(asyncio.get_running_loop(), asyncio.Lock())
 
     @contextmanager

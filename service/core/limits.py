@@ -42,10 +42,8 @@ _log = logging.getLogger(__name__)
 
 
 def networks(host: str) -> tuple[tuple[str, int], ...]:
-    """Return what a client is counted by, each with its share of the budget: an IPv4 address; an IPv6 network and those around it.
-
-    An IPv4-mapped address (RFC 4291, 2.5.5.2) is its IPv4 address; what is no address stands for itself.
-    """
+    """Return what a client is counted by, each with its share of the budget: an IPv4 address; an IPv6 network and those around it."""
+    # An IPv4-mapped address (RFC 4291, 2.5.5.2) is its IPv4 address; what is no address stands for itself.
     try:
         address = ipaddress.ip_address(host)
     except ValueError:

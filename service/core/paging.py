@@ -26,19 +26,13 @@ _LONGEST = 600
 
 @dataclass(frozen=True, slots=True)
 class ListWanted:
-    """What a list is narrowed to, and in which order it is wanted.
+    """What a list is narrowed to, and in which order it is wanted; ``since``, ``until``: days of the shop, both within."""
 
-    Attributes
-    ----------
-    by : by a filter's name what was asked for, what was not left out. since, until : days of the shop, both within.
-    oldest : in the other order. most : so many rows at once.
-    """
-
-    by: Mapping[str, str] = field(default_factory=dict)
+    by: Mapping[str, str] = field(default_factory=dict)  # by a filter's name what was asked for, what was not left out
     since: dt.date | None = None
     until: dt.date | None = None
-    oldest: bool = False
-    most: int = A_PAGE
+    oldest: bool = False  # in the other order
+    most: int = A_PAGE  # so many rows at once
 
     def value(self, name: str) -> str:
         """Return what was asked for by a filter, empty for nothing."""

@@ -44,11 +44,7 @@ Brought = Annotated[PresentedKey, Depends(offered)]
 
 
 def caller(session: Session, brought: PresentedKey) -> KeyFound | None:
-    """Return whose key it is, None where there is none.
-
-    Raises `HTTPException`: 401, the key is unknown or was revoked; `ForbiddenError`: a website's key from elsewhere than the
-    dealer's pages, or a secret one from a page.
-    """
+    """Return whose key it is, if any; `HTTPException` 401: unknown or revoked; `ForbiddenError`: it comes from where its kind does not belong."""
     if brought.key is None:
         return None
     known = found(session, brought)

@@ -91,10 +91,7 @@ def facts(session: Session, scope: Scope, serial: str) -> dict[str, str]:
 
 
 def correct(session: Session, user: int | None, scope: Scope, serial: str, texts: Mapping[str, str], seen: str) -> bool:
-    """Correct what is known of a bow; return False where it is so already. ``seen``: `written` of what stood there before.
-
-    Raises `InvalidInputError` as `load` does, `ConflictError` where somebody else corrected it meanwhile.
-    """
+    """Correct what is known of a bow, or return False; raises `InvalidInputError` as `load`, `ConflictError`: corrected since ``seen`` (`written`)."""
     bow = stock.own(session, scope, serial)
     lock_copies(session, [serial])  # all of its columns are written back
     was = facts(session, scope, serial)

@@ -402,10 +402,7 @@ def record_event(
     on: dt.date,
     note: str | None = None,
 ) -> str:
-    """Record what was done to a bow and return the sentence on what it does to older ratings; the same again changes its note.
-
-    Raises `NotFoundError`: it lies beyond the scope; `InvalidInputError`: a day to come, or a note that is too long.
-    """
+    """Record what was done to a bow; return what it does to older ratings. `NotFoundError`: beyond the scope; `InvalidInputError`: its day or note."""
     own(session, scope, serial)
     text = _note(note)
     if on > now().date() + dt.timedelta(days=1):  # a day more, for those east of here

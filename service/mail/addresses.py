@@ -109,11 +109,9 @@ def digest(secret: str, address: str) -> str:
 
 
 def counted(address: str) -> str:
-    """Return what the spellings of an address that may reach one mailbox have in common.
-
-    Case, compatibility forms, comments and quotes (RFC 5322, 3.2.2, 3.2.4), a tag (RFC 5233), dots and a dot at the end of the
-    domain are taken off. Two mailboxes may come out as one: they share a count, and nothing else.
-    """
+    """Return what the spellings of an address that may reach one mailbox have in common."""
+    # Case, compatibility forms, comments and quotes (RFC 5322, 3.2.2, 3.2.4), a tag (RFC 5233), dots and a dot at the
+    # end of the domain are taken off. Two mailboxes may come out as one: they share a count, and nothing else.
     local, _at, domain = without_tag(address).rpartition("@")
     return f"{local.replace('.', '')}@{domain}"
 

@@ -68,11 +68,8 @@ def queue(
     values: Mapping[str, Any] | None = None,
     due: dt.datetime | None = None,
 ) -> OutboxItem:
-    """Return the row of this kind about this thing, queued in the caller's transaction unless it was there already.
-
-    ``about``: what it is about, as an enquiry's id: there is never a second row of the same kind about it. ``due``: when it is
-    to go out; None: at once. A row that still waits for a later moment is brought forward.
-    """
+    """Return the row of this kind ``about`` this thing, of which there is never a second, queued in the caller's transaction unless it was there."""
+    # It is due at once where no moment is given; one that still waits for a later moment is brought forward.
     item = find(session, kind, about) or _added(session, OutboxItem(**going(session, kind, about, to, values, due)))
     if item.attempts == 0 and item.sent_at is None and item.failed_at is None:
         item.due_at = min(item.due_at, due or utc_now())

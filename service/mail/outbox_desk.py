@@ -199,11 +199,7 @@ def _shown(message: EmailMessage, kind: Literal["plain", "html"]) -> str:
 
 
 def resend(session: Session, mail_service: MailService, user: int, whose: OneDealer, ident: int) -> None:
-    """Send something again, or a waiting one now.
-
-    One that has gone out already goes as a new mail with a Message-ID of its own, or servers would drop it as a repeat.
-    Raises `NotFoundError`, or `ConflictError` with the obstacle.
-    """
+    """Send something again, or a waiting one now; raises `NotFoundError`, or `ConflictError` with the obstacle."""
     row = _row(session, whose, ident)
     why_closed = (
         suppression.is_closed(session, mail_service, row.dealer or whose.slug, row.address)
@@ -214,7 +210,7 @@ def resend(session: Session, mail_service: MailService, user: int, whose: OneDea
     if obstacle:
         raise ConflictError(obstacle)
     if row.sent_at is not None:
-        row.message_id = secrets.token_hex(16)
+        row.message_id = secrets.token_hex(16)  # a new mail: servers would drop one of the same number as a repeat
     row.sent_at = row.failed_at = None
     row.values = {**row.values, **mailboxes.BY_HAND}  # staff answer for it that the address is its reader's
     row.due_at, row.attempts = dt.datetime.now(dt.UTC), 0

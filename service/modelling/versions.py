@@ -161,13 +161,9 @@ _unreadable: set[str] = set()
 
 
 def current(session: Session, present: Present | None = None) -> Fitted:
-    """Return the model in use, from memory where it is there already; without one, an empty record.
-
-    ``present``: which one that is, where it was read.
-
-    Where the version in use is damaged or of another format, the newest readable one that was in use before stands in, else the
-    beliefs: a damaged file must keep nobody from an advice. The record says so, and `check` tells.
-    """
+    """Return the model in use, from memory where it is there already; without one, an empty record; ``present``: which one, where it was read."""
+    # Where the version in use is damaged or of another format, the newest readable one that was in use before stands
+    # in, else the beliefs: a damaged file must keep nobody from an advice. The record says so, and `check` tells.
     adopted = present.adopted if present else session.execute(_facts().where(ModelVersion.adopted)).one_or_none()
     if adopted is None:
         return Fitted(key="")

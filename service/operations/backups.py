@@ -106,11 +106,9 @@ def restore(database: Database, file: Path, *, force: bool = False, seal: Seal =
 
 
 def prove(file: Path, seal: Seal = OPEN) -> ProvedBackup:
-    """Bring a backup back into a database of its own, which goes at the end, and return what it holds.
-
-    Raises `ConflictError` with the reason where `restore` would refuse it, or what came back contradicts itself. An archive of
-    PostgreSQL's own is read to its end by its own program, and not brought back: that takes a database.
-    """
+    """Bring a backup back into a database of its own for now, and say what it holds; `ConflictError`: as `restore`, or it contradicts itself."""
+    # An archive of PostgreSQL's own is read to its end by its own program, and not brought back: that takes a
+    # database.
     from service.modelling import versions  # noqa: PLC0415 - numerics, which no other of these commands should wait for
 
     with tempfile.TemporaryDirectory() as folder, sealing.opened(file, seal, Path(folder) / "opened") as plain:

@@ -66,10 +66,7 @@ def counts(session: Session, dealer: str) -> dict[str, int]:
 
 
 def keep_only(copy: Database, dealer: str) -> None:
-    """Take everything out of a copy of all, an SQLite file, that is not a dealer's own or shared.
-
-    Nothing of others stays in the file's free pages either. Raises `ConflictError` where there is no such dealer.
-    """
+    """Take all that is not a dealer's own or shared out of an SQLite copy, its free pages included; `ConflictError`: there is no such dealer."""
     with copy.writing() as session:
         session.connection().exec_driver_sql(
             "PRAGMA defer_foreign_keys = ON"
@@ -88,10 +85,7 @@ def keep_only(copy: Database, dealer: str) -> None:
 
 
 def erase(session: Session, dealer: str) -> dict[str, int]:
-    """Erase all that is a dealer's own, and return how many rows of each table went, as `counts` does.
-
-    The caller empties the log. Raises `ConflictError` where there is no such dealer.
-    """
+    """Erase all that is a dealer's own, the log apart; return how many rows of each table went, as `counts`; `ConflictError`: no such dealer."""
     went = counts(session, dealer)
     people = _people(session, dealer)
     _let_go(session, dealer)

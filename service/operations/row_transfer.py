@@ -15,11 +15,9 @@ TABLES: tuple[Table, ...] = tuple(tables.Base.metadata.sorted_tables)
 
 
 def copy(source: Database, target: Database) -> None:
-    """Put every row of one database in the place of all that another holds, in one transaction; both have this version's tables.
-
-    The source is read in one state. Rows pass through the columns' own types, so that both kinds of database say the same.
-    Raises `ConflictError`, nothing changed, where the target does not take a row.
-    """
+    """Put every row of one database in place of all in another of the same version, or none: `ConflictError` where the target does not take one."""
+    # The source is read in one state. Rows pass through the columns' own types, so that both kinds of database say
+    # the same.
     with source.reading() as session, writing_engine(target).begin() as writing:
         reading = session.connection()
         for table in reversed(TABLES):

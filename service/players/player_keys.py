@@ -57,12 +57,9 @@ def found_or_made(
     language: str | None,
     said: Said | None = None,
 ) -> tables.Player:
-    """Return the player of a key, else a new one: what is typed as a name or an address identifies nobody.
-
-    What the contact tells is kept. Ratings enter a fit as the player last said; until anything was said they do not.
-
-    Raises `NotFoundError`: the key is of no player of this dealer.
-    """
+    """Return the player of a key, else a new one, and keep what the contact tells; raises `NotFoundError`: no player of this dealer."""
+    # What is typed as a name or an address identifies nobody. Ratings enter a fit as the player last said; until
+    # anything was said they do not.
     row = known(session, dealer, key) if key else tables.Player(key=str(uuid.uuid4()), in_model=False)
     if not key:
         session.add(row)

@@ -107,11 +107,10 @@ def look(session: Session, now: dt.datetime) -> Clock:
 
 
 def _known_from_rows(session: Session, now: dt.datetime) -> dt.datetime | None:
-    """Return the last sign of work among the rows; None in a database of today.
-
-    Rows of today are left out: a clock that jumped this morning has written some itself. Rows of the future that go on from
-    now without a gap mean that the clock is behind; a gap, that they were written under a clock that was ahead.
-    """
+    """Return the last sign of work among the rows; None in a database of today."""
+    # Rows of today are left out: a clock that jumped this morning has written some itself. Rows of the future that go
+    # on from now without a gap mean that the clock is behind; a gap, that they were written under a clock that was
+    # ahead.
     past = _last(session, lambda column: column <= now - _A_DAY)
     future = _first(session, lambda column: column > now + BEHIND)
     if future is None or (past is not None and future - now > AHEAD):
@@ -145,12 +144,10 @@ def _each(session: Session, end: Callable[[Column], ColumnElement[Any]], where: 
 
 
 def keep(session: Session, now: dt.datetime) -> Clock:
-    """Look, and note that the service is at work where the clock is believed.
-
-    Where it is not, what the rows told is noted before more of them are written under it. Who comes while it is behind seems to
-    have come long ago, and is marked as it is written: once the clock is believed again, they are dated to that moment, so that
-    their time is not over at once.
-    """
+    """Look, and note that the service is at work where the clock is believed."""
+    # Where it is not, what the rows told is noted before more of them are written under it. Who comes while it is
+    # behind seems to have come long ago, and is marked as it is written: once the clock is believed again, they are
+    # dated to that moment, so that their time is not over at once.
     clock = look(session, now)
     if clock.is_believed:
         _note(session, now, Duty.begun_at < now)

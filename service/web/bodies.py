@@ -33,11 +33,7 @@ async def form_fields(
     largest: int = LARGEST_FORM,
     most_characters: int = MOST_CHARACTERS,
 ) -> dict[str, list[str]]:
-    """Return the fields of a posted form, their values in order.
-
-    Raises `HTTPException`: 413, more than ``largest`` bytes; 400, a form that cannot be read; `InvalidInputError`: more fields
-    or characters than that.
-    """
+    """Return a posted form's fields; `HTTPException`: 413, above ``largest`` bytes; 400, unreadable; `InvalidInputError`: too much in them."""
     content = await request.body()
     if len(content) > largest:
         raise HTTPException(413)

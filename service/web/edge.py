@@ -91,11 +91,9 @@ class HeadAsGet:
 
 
 async def nowhere(scope: Scope, receive: Receive, send: Send) -> None:
-    """Answer an address that nothing stands at: with the same one less its last slash where that leads somewhere, else 404.
-
-    The framework's own redirect repeats the Host header; this one is relative. Of two slashes at its beginning one is left:
-    what follows two would be another host (RFC 3986, 4.2).
-    """
+    """Answer an address that nothing stands at: with the same one less its last slash where that leads somewhere, else 404."""
+    # The framework's own redirect repeats the Host header; this one is relative. Of two slashes at its beginning one
+    # is left: what follows two would be another host (RFC 3986, 4.2).
     path: str = scope["path"]
     shorter = "/" + path.strip("/")
     if scope["type"] == "http" and path.endswith("/") and _leads_somewhere(scope, shorter):

@@ -43,11 +43,9 @@ def of_address(address: str) -> str | None:
 
 
 def answers_to(name: str, known: Collection[str]) -> bool:
-    """Say whether the service answers to a name of `name_of`; of none ``known``, to those alone that no stranger can own.
-
-    These are numbers, ``localhost``, this machine's own name, names without a dot and the endings that are a house's own:
-    so a tablet in the shop needs no setting, while a name that somebody registered is refused.
-    """
+    """Say whether the service answers to a name of `name_of`; of none ``known``, to those alone that no stranger can own."""
+    # These are numbers, ``localhost``, this machine's own name, names without a dot and the endings that are a
+    # house's own: so a tablet in the shop needs no setting, while a name that somebody registered is refused.
     if known:
         return name in known or name in AT_HOME
     local = _is_number(name) or "." not in name or name.endswith(_OF_THE_HOUSE)

@@ -14,12 +14,9 @@ _ELSEWHERE = "elsewhere"
 
 
 def sign_in(session: Session, email: str, host: str) -> None:
-    """Put a refused sign-in on record.
-
-    ``email``: as it was typed. Of a known account its number is kept, else the first letter and, where it is that of one of the
-    accounts, the domain: what was typed may be somebody's own address, or a password in the wrong field. ``host``: the address
-    that asked; its network is kept.
-    """
+    """Put a refused sign-in on record; ``email``: as it was typed; ``host``: the address that asked, of which its network is kept."""
+    # Of a known account its number is kept, else the first letter and, where it is that of one of the accounts, the
+    # domain: what was typed may be somebody's own address, or a password in the wrong field.
     email = email.strip().lower()
     known = session.execute(select(tables.User.id, tables.User.dealer).where(tables.User.email == email)).one_or_none()
     hint = _hint(session, email)

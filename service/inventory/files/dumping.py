@@ -13,12 +13,10 @@ from service.inventory.files.stored import rows
 
 
 def dump(session: Session, folder: Path) -> dict[str, int]:
-    """Write the eight files into a folder, made if need be; return how many rows each holds.
-
-    Every file is written beside its place and renamed into it, so that none is ever half there. They hold what players said
-    of bows: folder and files are for their owner's eyes only (0700, 0600), whatever the umask; a folder that was there stays
-    as it is. Raises ``OSError``.
-    """
+    """Write the eight files into a folder, made if need be; return how many rows each holds; raises ``OSError``."""
+    # Every file is written beside its place and renamed into it, so that none is ever half there. They hold what
+    # players said of bows: folder and files are for their owner's eyes only (0700, 0600), whatever the umask; a
+    # folder that was there stays as it is.
     if not folder.exists():
         folder.mkdir(parents=True, mode=0o700)
         folder.chmod(0o700)
