@@ -26,7 +26,7 @@ from service.core.group_commit import Together
 from service.core.limits import Ledger, RateLimit
 from service.core.signed_links import Signer
 from service.dealers import embedding, key_check, website_routes
-from service.desk import desk_routes, staff_routes
+from service.desk import desk_routes
 from service.devices import link_pages, offline_page, sheets_api, stroke_pages, tablet_doors
 from service.form import embed, form_routes
 from service.inventory import inventory_api, uploads
@@ -175,7 +175,6 @@ def _routes() -> tuple[BaseRoute, ...]:
         link_pages.router,
         desk_routes.router,
         offline_page.router,
-        staff_routes.router,
         mail_links.router,
         still_right_page.router,
         result_page.router,
