@@ -69,7 +69,7 @@ def test_a_bow_is_added_with_its_hair_and_found_in_the_stock(shop: Shop) -> None
     [
         ({"copy": ""}, "Serial: Got an empty cell; expected a value"),
         ({"copy": "own"}, "stands for the player's own bow"),
-        ({"tier": ""}, "Tier: Got an empty cell"),
+        ({"tier": ""}, "Model: Got an empty cell"),
         ({"hold": ""}, "Hold: Got nothing for the copy N-x; expected german"),
         ({"insured_value": "0"}, "Insured value: Got '0'; expected an amount above 0"),
         ({"insured_value": "1.250,50"}, "expected a number without thousands marks"),
