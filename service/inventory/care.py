@@ -55,12 +55,9 @@ def tiers(session: Session) -> tuple[TierChoice, ...]:
 
 
 def add(session: Session, user: int | None, reach: Scope, texts: Mapping[str, str], haired: str = "") -> str:
-    """Add a bow and return its serial.
-
-    ``reach``: where it may be. ``texts``: cells of `copies.csv`. ``haired``: the day of its hair, empty where it is not known.
-    Raises `InvalidInputError`: what `load` refuses; a serial that is taken, a place beyond the reach, a status that follows by
-    itself; `ConflictError`: the bow is there already.
-    """
+    """Add a bow by its cells of `copies.csv` within ``reach``; return its serial. ``haired``: its hair's day, or empty."""
+    # Raises `InvalidInputError`: what `load` refuses; a serial that is taken, a place beyond the reach, a status that
+    # follows by itself; `ConflictError`: the bow is there already.
     serial, dealer = without_guard(texts["copy"]), texts["dealer"] or None
     there = session.get(tables.Copy, serial)
     if there is not None and reach.covers(there.dealer):

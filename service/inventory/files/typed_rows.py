@@ -15,11 +15,9 @@ from service.inventory.files.spreadsheets import read_lines
 
 
 def enter(session: Session, rows: Mapping[FileKind, Mapping[str, str]], *, replace: bool = False) -> Report:
-    """Take in one row of each kind, given as its cells by column; a column left out says nothing, an empty cell 'not known'.
-
-    Raises `InvalidInputError`: a cell, or the row beside what is stored, cannot be used: by column, in the words that `load`
-    has for it; `ConflictError`: somebody else entered the same at this moment.
-    """
+    """Take in one row of each kind, given as its cells by column; a column left out says nothing, an empty cell 'not known'."""
+    # Raises `InvalidInputError` by column, in the words that `load` has for it, and `ConflictError` where somebody
+    # else entered the same at this moment.
     sheets = {kind.name: read_lines(kind, ((1, [*texts]), (2, [*texts.values()]))) for kind, texts in rows.items()}
     try:
         with session.begin_nested():

@@ -35,10 +35,8 @@ def kind_named(name: str) -> FileKind | None:
 
 
 def sheet_of(data: bytes, meant: FileKind | None) -> tuple[FileKind, Iterator[tuple[int, list[str]]]]:
-    """Return which file a workbook holds and its lines of cells; ``meant``: which it is where its sheets do not say so.
-
-    Raises `SheetError` for what is no workbook or too large, for two such sheets, merged cells, and formulas without a value.
-    """
+    """Return which file a workbook holds, ``meant`` where its sheets do not say, and its lines of cells; raises `SheetError`."""
+    # That is for no workbook or one too large, two such sheets, merged cells, and formulas without a value.
     _check_size(data)
     try:
         with warnings.catch_warnings():
