@@ -87,7 +87,10 @@ class Tier:
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """What the workshop measured on a copy; None where it is not known."""
+    """What the workshop measured on a copy; None where it is not known.
+
+    ``sd``: standard deviations of the readings by name, where they are known.
+    """
 
     mass_g: float | None = None
     length_mm: float | None = None
@@ -96,10 +99,19 @@ class Bench:
     speed_of_sound_m_s: float | None = None
     loss_factor: float | None = None
     swing_inertia_kg_m2: float | None = None
+    bending_hz: float | None = None
+    sd: Mapping[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        for name in self.__slots__:
+        for name in self.__slots__[:-1]:
             _check_positive(getattr(self, name), name)
+        for name, value in self.sd.items():
+            _check_positive(value, f"the standard deviation of {name}")
+
+    @property
+    def measured(self) -> bool:
+        """Whether anything is known."""
+        return any(getattr(self, name) is not None for name in self.__slots__[:-1])
 
 
 @dataclass(frozen=True, slots=True)

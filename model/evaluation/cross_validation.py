@@ -28,6 +28,8 @@ from model.preference import MODEL_PARTS, PreferenceModel
 MODEL, REFERENCE = "model", "without tastes"
 WITHOUT = tuple(f"without {part}" for part in MODEL_PARTS)
 """The model without one of its parts, in what is held out by player."""
+WITHOUT_TRAITS = "without bench traits"
+"""The model fitted without them, in what is held out by copy."""
 Progress = Callable[[int, int], None]
 
 
@@ -143,15 +145,15 @@ def _report(
         trials=len(past.trials),
         ratings=sum(Criterion.OVERALL in run.ratings for _, run in past.played),
         by_player=_split([*laws, *WITHOUT, *others], by_player),
-        by_copy=_split([*laws, *others], found["copy"]),
+        by_copy=_split([*laws, *([WITHOUT_TRAITS] if past.measured else []), *others], found["copy"], of_copies=True),
         chances=calibrate([of.comparisons for of in by_player]),
         wins=compare_policies([each for of in by_player for each in of.visits], past.offers),
     )
 
 
-def _split(methods: Sequence[str], found: Sequence[FoldResult]) -> SplitReport | None:
+def _split(methods: Sequence[str], found: Sequence[FoldResult], of_copies: bool = False) -> SplitReport | None:
     joined = {
-        (measure, r): ScoreTable(methods, [each for of in found for each in of.foretold[measure, r]])
+        (measure, r): ScoreTable(methods, [e for of in found for e in of.foretold[measure, r]], of_copies=of_copies)
         for measure in MEASURES
         for r in RATINGS_KNOWN
         if found

@@ -86,6 +86,11 @@ class TrialHistory:
         """Return a model fitted to these trials, or to some of them."""
         return make_model(self.range).fit_to(self.gathered(trials))
 
+    @property
+    def measured(self) -> bool:
+        """Whether the bench has measured anything: only then there is something to look at without it."""
+        return any(copy.bench.measured for copy in self.range.copies.values())
+
     @cached_property
     def played(self) -> tuple[tuple[int, Run], ...]:
         """Every run of a copy, with its trial's place; the order of the rows below."""
@@ -166,7 +171,10 @@ def evaluate_fold(task: Fold) -> FoldResult:
     held = np.array([_is_held(task, past.trials[place], run) for place, run in past.played], dtype=bool)
     kept = [_kept(task, trial) for trial in past.trials if not (by_player and trial.player in task.held)]
     material = past.without(held, kept)
-    models = [make(past.range).fit_to(material) for make in (task.make_model, task.reference) if make is not None]
+    kinds = [make(past.range) for make in (task.make_model, task.reference) if make is not None]
+    if not by_player and past.measured:
+        kinds.append(kinds[0].without_traits())
+    models = [kind.fit_to(material) for kind in kinds]
     places = np.unique([place for (place, _), of in zip(past.played, held, strict=True) if of]).astype(int).tolist()
     views = [model.view_ for model in models]
     if by_player:

@@ -141,12 +141,19 @@ def _with_own(told: Floats, found: Floats) -> Floats:
 
 
 class ScoreTable:
-    """Foretold ratings joined: N ratings, P pairs, and one choice a trial; ``ends`` of the scale that they are given on."""
+    """Foretold ratings joined: N ratings, P pairs, and one choice a trial; ``ends`` of the scale that they are given on.
+
+    ``of_copies``: copies were held out, so errors of single ratings go together by copy, not by player.
+    """
 
     def __init__(
-        self, methods: Sequence[str], foretold: Sequence[Predictions], ends: tuple[float, float] = SCALE
+        self,
+        methods: Sequence[str],
+        foretold: Sequence[Predictions],
+        ends: tuple[float, float] = SCALE,
+        of_copies: bool = False,
     ) -> None:
-        self.methods, self.ends = tuple(methods), ends
+        self.methods, self.ends, self.of_copies = tuple(methods), ends, of_copies
         self.foretold = tuple(each for each in foretold if len(each.value))
 
     @cached_property
@@ -261,10 +268,11 @@ class ScoreTable:
         """By name a figure's terms (M, n), less being better, and their players (n,); `rmse` as squares."""
         pair_player, lead, spread = self._pairs
         regret_player, regret = self._regrets
+        by = _codes(name for each in self.foretold for name in each.copy) if self.of_copies else self.player
         density = np.log(2.0 * np.pi * self.deviation**2) / 2.0 + (self.error / self.deviation) ** 2 / 2.0
         return {
-            "rmse": (self.error**2, self.player),
-            "log_loss": (density, self.player),
+            "rmse": (self.error**2, by),
+            "log_loss": (density, by),
             "pair_accuracy": (0.5 - 0.5 * np.sign(np.round(lead, 9)), pair_player),
             "pair_log_loss": (self._pair_log_loss(lead, spread), pair_player),
             "regret": (regret, regret_player),

@@ -1,5 +1,6 @@
 """Columns of the design, and what a fit is made of."""
 
+from model.features import bench_traits
 from model.features.copy_history import FilteredEffect, Level, ServiceIntervals, filter_effect
 from model.features.design import (
     FIXED,
@@ -17,10 +18,9 @@ from model.features.design import (
     STEP_POINTS,
     TIER_SD,
     TRAIT_COLUMNS,
-    TRAITS,
     WISH_COLUMNS,
-    WISHES,
     Design,
+    columns_of_traits,
     history_rows,
     own_rows,
     place_values,
@@ -46,9 +46,7 @@ __all__ = [
     "SEEN_COLUMNS",
     "STEP_POINTS",
     "TIER_SD",
-    "TRAITS",
     "TRAIT_COLUMNS",
-    "WISHES",
     "WISH_COLUMNS",
     "Design",
     "FilteredEffect",
@@ -57,7 +55,9 @@ __all__ = [
     "RatingsTable",
     "ServiceIntervals",
     "TrainingData",
+    "bench_traits",
     "build_ratings_table",
+    "columns_of_traits",
     "emphasis",
     "filter_effect",
     "history_rows",

@@ -7,20 +7,28 @@ from typing import Any, Self
 import numpy as np
 
 from model.domain.arrays import Floats, Ints
-from model.domain.records import Answers, Bench, Copy, Range, Tier, Trial
+from model.domain.records import Answers, Copy, Range, Tier, Trial
 from model.domain.vocabulary import CRITERIA, CRITERION_INDEX, Blinding, Criterion, Hold, Instrument, Setting
+from model.features.bench_traits import (
+    FELT,
+    LEAST_SPREAD,
+    MASS,
+    MASS_READING,
+    TRAIT_LIMIT,
+    TRAIT_NAMES,
+    TRAITS,
+    USED,
+    WISHES,
+    means_by,
+    readings_of,
+    reliability,
+    spreads,
+    traits_of,
+    wishes_of,
+)
 
 INSTRUMENTS, SETTINGS = tuple(Instrument), tuple(Setting)
-TRAITS = ("mass", "balance", "brightness")
-"""Bench traits, as deviations from the tier's mean in units of the instrument's spread within tiers.
-
-Brightness is the standardised speed of sound minus the standardised log loss factor, of those known (a judgement).
-"""
-WISHES = ((0, "wish_mass"), (2, "wish_tone"))
-"""Which trait each wish speaks of."""
-MIDDLE_POSITION, LAST_POSITION, TRAIT_LIMIT = 3.0, 12, 3.0
-LEAST_SPREAD = 1e-9
-"""Smallest spread of a bench reading within tiers, relative to its mean, that counts as one."""
+MIDDLE_POSITION, LAST_POSITION = 3.0, 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,16 +52,16 @@ def _fixed_columns() -> tuple[Column, ...]:
         Column("first bow", 0.0, 0.3),
         *(Column(f"{blinding}", 0.0, 0.3) for blinding in (Blinding.MASKED, Blinding.OPEN)),
         *(Column(f"{blinding} x grade", 0.0, 0.1) for blinding in (Blinding.MASKED, Blinding.OPEN)),
-        *(Column(trait, 0.0, 0.2) for trait in TRAITS),
-        *(Column(f"{wish} x {TRAITS[trait]}", 0.0, 0.2) for trait, wish in WISHES),
+        *(Column(trait.name, 0.0, trait.sd) for trait in TRAITS),
+        *(Column(f"{wish} x {TRAIT_NAMES[trait]}", 0.0, TRAITS[trait].sd) for trait, wish in WISHES),
         Column("own bow", 0.1, 0.4),
     )
 
 
 FIXED = _fixed_columns()
 POSITION_OF = {column.name: index for index, column in enumerate(FIXED)}
-TRAIT_COLUMNS = [POSITION_OF[trait] for trait in TRAITS]
-WISH_COLUMNS = [POSITION_OF[f"{wish} x {TRAITS[trait]}"] for trait, wish in WISHES]
+TRAIT_COLUMNS = [POSITION_OF[name] for name in TRAIT_NAMES]
+WISH_COLUMNS = [POSITION_OF[f"{wish} x {TRAIT_NAMES[trait]}"] for trait, wish in WISHES]
 PLACE_COLUMNS = [POSITION_OF["position"], POSITION_OF["first bow"]]
 """Columns in which rows of one player differ: by the copy's traits, by what the wish makes of them, by the place in the trial."""
 SEEN_COLUMNS = {
@@ -61,6 +69,8 @@ SEEN_COLUMNS = {
     **{seen: [POSITION_OF[f"{seen}"], POSITION_OF[f"{seen} x grade"]] for seen in (Blinding.MASKED, Blinding.OPEN)},
 }
 """Columns of 1 and of the grade, by what the player sees of the bow."""
+BEFORE_READINGS = ("mass_g", "balance_mm", "speed_of_sound_m_s", "loss_factor")
+"""The readings of designs that do not say of which they are."""
 TIER_SD = 0.5
 """Prior standard deviation of a tier around the straight line through the grades."""
 STEP_POINTS = 0.3
@@ -84,9 +94,9 @@ class Rows:
     settings : (n, 9) of 0 and 1.
     position : (n,) 1, 2, ...; 0 where a typical place in the trial is meant.
     masked, opened : (n,) of 0 and 1.
-    traits, wished : (n, 3) deviations of the copy from its tier, and from what the wish refers to.
-    of_tier : (n, 3) deviations of the tier's mean from the instrument's; a player's own slopes count them too.
-    wishes : (n, 2) of -1, 0, 1: lighter/heavier, warmer/brighter.
+    traits, wished : (n, T) deviations of the copy from its tier, and from what the wish refers to.
+    of_tier : (n, T) deviations of the tier's mean from the instrument's; a player's own slopes count them too.
+    wishes : (n, W) of -1, 0, 1, in the order of `WISHES`.
     """
 
     tier: Ints
@@ -114,24 +124,6 @@ def settings_row(settings: Iterable[Setting]) -> Floats:
     return np.array([setting in chosen for setting in SETTINGS], dtype=np.float64)
 
 
-def _bench_table(benches: Sequence[Bench]) -> Floats:
-    """Return (n, 4): mass, balance, speed of sound, log loss factor; NaN where not known."""
-    table = np.array(
-        [(b.mass_g, b.balance_mm, b.speed_of_sound_m_s, b.loss_factor) for b in benches], dtype=np.float64
-    ).reshape(-1, 4)
-    table[:, 3] = np.log(table[:, 3])
-    return table
-
-
-def _means_by(group: Ints, groups: int, table: Floats) -> Floats:
-    """Return (groups, columns) means of the known cells of ``table`` by group, NaN where a group has none."""
-    known = np.isfinite(table)
-    sums, counts = np.zeros((groups, table.shape[1])), np.zeros((groups, table.shape[1]))
-    np.add.at(sums, group, np.where(known, table, 0.0))
-    np.add.at(counts, group, known.astype(np.float64))
-    return np.divide(sums, counts, out=np.full_like(sums, np.nan), where=counts > 0)
-
-
 @dataclass(frozen=True, slots=True)
 class Design:
     """The columns of X for one range, with what is needed to compute them for tiers and copies to come.
@@ -139,9 +131,11 @@ class Design:
     Attributes
     ----------
     tiers : (T,) the tiers that have a column of their own.
-    centres : (T, 4) means of mass (g), balance (mm), speed of sound (m/s) and log loss factor by tier.
-    fallback : (4, 4) the same by instrument, for tiers without bench records.
-    scales : (4, 4) standard deviations within tiers by instrument; 1 where not known.
+    centres : (tiers, R) means of the bench readings by tier.
+    fallback : (4, R) the same by instrument, for tiers without bench records.
+    scales : (4, R) standard deviations within tiers by instrument; 1 where not known.
+    totals : (4, R) the same, of readings, their tiers' means being estimated: what readings' own deviations are held against.
+    true_share : (4, R) the share of those variances that is the copies' own, the rest being the readings' errors.
     middle : (4,) the middle grade of each instrument.
     late : how many of the tiers, the last ones, came after the fit.
     """
@@ -150,6 +144,8 @@ class Design:
     centres: Floats
     fallback: Floats
     scales: Floats
+    totals: Floats
+    true_share: Floats
     middle: Floats
     late: int = 0
 
@@ -159,17 +155,20 @@ class Design:
         tiers = tuple(range_.tiers.values())
         index = {tier.slug: place for place, tier in enumerate(tiers)}
         copies = tuple(range_.copies.values())
-        table = _bench_table([copy.bench for copy in copies])
+        table, error = readings_of([copy.bench for copy in copies])
         of_tier = np.array([index[copy.tier] for copy in copies], dtype=np.intp)
         instrument = np.array([INSTRUMENTS.index(tier.instrument) for tier in tiers], dtype=np.intp)
-        centres = _means_by(of_tier, len(tiers), table)
-        fallback = _means_by(instrument[of_tier], len(INSTRUMENTS), table)
-        within = (table - centres[of_tier]) ** 2
-        pooled = np.nan_to_num(np.sqrt(_means_by(instrument[of_tier], len(INSTRUMENTS), within)))
+        centres = means_by(of_tier, len(tiers), table)
+        by_instrument, here = instrument[of_tier], len(INSTRUMENTS)
+        fallback = means_by(by_instrument, here, table)
+        pooled = np.nan_to_num(np.sqrt(means_by(by_instrument, here, (table - centres[of_tier]) ** 2)))
         # Equal readings leave a spread of rounding only, which must not be blown up to whole units.
-        scales = np.where(pooled > LEAST_SPREAD * np.maximum(np.abs(np.nan_to_num(fallback)), 1.0), pooled, 1.0)
+        real = pooled > LEAST_SPREAD * np.maximum(np.abs(np.nan_to_num(fallback)), 1.0)
+        scales = np.where(real, pooled, 1.0)
+        total, true_share = spreads(by_instrument, of_tier, table, error, scales)
+        true_share = np.where(real, true_share, 1.0)
         centres = np.where(np.isfinite(centres), centres, fallback[instrument])
-        return cls(tiers, centres, fallback, scales, _middles(tiers))
+        return cls(tiers, centres, fallback, scales, total, true_share, _middles(tiers))
 
     @property
     def columns(self) -> tuple[Column, ...]:
@@ -211,27 +210,39 @@ class Design:
         """Return the grade centred within the instrument."""
         return float(tier.grade - self.middle[INSTRUMENTS.index(tier.instrument)])
 
-    def _centres_of(self, copies: Sequence[Copy], range_: Range) -> tuple[Floats, Floats]:
-        """Return (n, 4) trait centres and scales of the copies' tiers."""
+    def _places_of(self, copies: Sequence[Copy], range_: Range) -> tuple[Ints, Ints]:
+        """Return (n,) each copy's tier among ``tiers``, -1 where it is not there, and its instrument."""
         index = self.index
         place = np.array([index.get(copy.tier, -1) for copy in copies], dtype=np.intp)
-        instrument = np.array([INSTRUMENTS.index(range_.tiers[copy.tier].instrument) for copy in copies], dtype=np.intp)
-        centres = np.where(
-            (place >= 0)[:, None], np.vstack([self.centres, np.zeros(4)])[place], self.fallback[instrument]
-        )
-        return centres, self.scales[instrument]
+        instrument = [INSTRUMENTS.index(range_.tiers[copy.tier].instrument) for copy in copies]
+        return place, np.array(instrument, dtype=np.intp)
+
+    def latent(self, copies: Sequence[Copy], range_: Range) -> tuple[Floats, Floats]:
+        """Return (n, T) what can be expected of the copies' traits, and (n, R) the variance that is left of each true reading.
+
+        0 is the tier's mean, which is all that is known where the bench has not measured; traits are limited to +-3.
+        """
+        if not copies:
+            return np.zeros((0, len(TRAITS))), np.zeros((0, len(USED)))
+        place, instrument = self._places_of(copies, range_)
+        table, error = readings_of([copy.bench for copy in copies])
+        centres = np.where((place >= 0)[:, None], np.vstack([self.centres, np.zeros(len(USED))])[place], np.nan)
+        centres = np.where(np.isfinite(centres), centres, self.fallback[instrument])
+        scales, total, share = (of[instrument] for of in (self.scales, self.totals, self.true_share))
+        known = np.isfinite(table)
+        rho = reliability(known, (np.where(known, error, 0.0) / total) ** 2, share)
+        return traits_of(rho * np.nan_to_num((table - centres) / scales)), share * (1.0 - rho)
+
+    def spread_of(self, tiers: Sequence[Tier]) -> Floats:
+        """Return (n, R) the variance of the true readings of copies of these tiers."""
+        return self.true_share[[INSTRUMENTS.index(tier.instrument) for tier in tiers]]
 
     def traits(self, copies: Sequence[Copy], range_: Range) -> Floats:
-        """Return (n, 3) trait deviations of copies, limited to +-3; 0 where the bench has not measured."""
-        if not copies:
-            return np.zeros((0, len(TRAITS)))
-        centres, scales = self._centres_of(copies, range_)
-        z = (_bench_table([copy.bench for copy in copies]) - centres) / scales
-        z = np.nan_to_num(z)
-        return np.clip(np.column_stack([z[:, 0], z[:, 1], z[:, 2] - z[:, 3]]), -TRAIT_LIMIT, TRAIT_LIMIT)
+        """Return (n, T) what can be expected of the copies' traits, see `latent`."""
+        return self.latent(copies, range_)[0]
 
     def tier_traits(self, place: Ints, instrument: Ints) -> Floats:
-        """Return (n, 3) how the means of tiers deviate from their instrument's, in trait units, limited to +-3; 0 if not known.
+        """Return (n, T) how the means of tiers deviate from their instrument's, in trait units, limited to +-3; 0 if not known.
 
         ``place`` (n,) is the tier's among ``tiers`` or -1, ``instrument`` (n,) its index.
         """
@@ -239,7 +250,7 @@ class Design:
             return np.zeros((len(place), len(TRAITS)))
         z = np.nan_to_num((self.centres[place] - self.fallback[instrument]) / self.scales[instrument])
         z[place < 0] = 0.0
-        return np.clip(np.column_stack([z[:, 0], z[:, 1], z[:, 2] - z[:, 3]]), -TRAIT_LIMIT, TRAIT_LIMIT)
+        return traits_of(z)
 
     def mass_shifts(self, place: Ints, instrument: Ints, own_mass_g: Floats) -> Floats:
         """Return (n,) how much heavier a tier's mean is than the own bow, in trait units, limited to +-3; 0 if not known.
@@ -247,8 +258,9 @@ class Design:
         A wish for a lighter or heavier bow is meant against the bow in hand where its mass is known. ``place`` (n,) is the
         tier's among ``tiers`` or -1, ``instrument`` (n,) its index, ``own_mass_g`` (n,) NaN where not known.
         """
-        centre = np.where(place >= 0, np.append(self.centres[:, 0], np.nan)[place], self.fallback[instrument, 0])
-        shift = (centre - own_mass_g) / self.scales[instrument, 0]
+        of, fallback = self.centres[:, MASS_READING], self.fallback[instrument, MASS_READING]
+        centre = np.where(place >= 0, np.append(of, np.nan)[place], fallback)
+        shift = (centre - own_mass_g) / self.scales[instrument, MASS_READING]
         return np.asarray(np.clip(np.nan_to_num(shift), -TRAIT_LIMIT, TRAIT_LIMIT))
 
     def matrix(self, rows: Rows, own: bool = False) -> Floats:
@@ -281,6 +293,10 @@ class Design:
             "centres": _with_gaps(self.centres),
             "fallback": _with_gaps(self.fallback),
             "scales": self.scales.tolist(),
+            "totals": self.totals.tolist(),
+            "true_share": self.true_share.tolist(),
+            "readings": USED,
+            "columns": [column.name for column in FIXED],
             "middle": self.middle.tolist(),
         }
 
@@ -298,9 +314,20 @@ class Design:
             )
             for slug, instrument, grade, holds in data["tiers"]
         )
-        arrays = (np.array(data[name], dtype=np.float64) for name in ("centres", "fallback", "scales", "middle"))
-        centres, fallback, scales, middle = arrays
-        return cls(tiers, centres.reshape(-1, 4), fallback, scales, middle)
+        told = data.get("readings", BEFORE_READINGS)
+        centres, fallback, scales = (_by_used(data[name], told) for name in ("centres", "fallback", "scales"))
+        share = _by_used(data.get("true_share", np.ones((len(INSTRUMENTS), len(told)))), told)
+        totals = _by_used(data.get("totals", data["scales"]), told)
+        scales, totals, share = (np.nan_to_num(of, nan=1.0) for of in (scales, totals, share))
+        return cls(tiers, centres, fallback, scales, totals, share, np.array(data["middle"], dtype=np.float64))
+
+
+def _by_used(table: Any, readings: Sequence[str]) -> Floats:
+    """Return (n, R) what was kept of some readings, NaN of those that are more."""
+    kept = np.array(table, dtype=np.float64).reshape(-1, len(readings))
+    out = np.full((len(kept), len(USED)), np.nan)
+    out[:, [USED.index(name) for name in readings]] = kept
+    return out
 
 
 def _by_criterion(columns: Sequence[float], said: Iterable[tuple[int, int, float]]) -> Floats:
@@ -322,15 +349,24 @@ def _middles(tiers: Sequence[Tier]) -> Floats:
     return np.array([sum(of) / len(of) if of else 1.0 for of in grades])
 
 
-PLAYER_COLUMNS = ("level", "own bow", "grade", *TRAITS)
+PLAYER_COLUMNS = ("level", "own bow", "grade", *(TRAIT_NAMES[trait] for trait in FELT))
 """What each player has an effect of the player's own on: the level, and slopes, the tastes, on the other columns."""
-OF_OWN, OF_GRADE, OF_TRAITS = 1, 2, slice(3, 3 + len(TRAITS))
+OF_OWN, OF_GRADE, OF_TRAITS = 1, 2, slice(3, 3 + len(FELT))
+
+
+def columns_of_traits(names: Iterable[str]) -> tuple[list[int], list[int]]:
+    """Return the columns of X and those of Z that speak of these traits."""
+    places = {TRAIT_NAMES.index(name) for name in names}
+    wished = [column for column, (trait, _) in zip(WISH_COLUMNS, WISHES, strict=True) if trait in places]
+    felt = [OF_TRAITS.start + number for number, trait in enumerate(FELT) if trait in places]
+    return [*(TRAIT_COLUMNS[place] for place in sorted(places)), *wished], felt
 
 
 def player_columns(rows: Rows, own: bool = False) -> Floats:
     """Return Z (n, 6) of the rows in the order of `PLAYER_COLUMNS`; ``own``: they are of the own bow."""
     Z = np.zeros((len(rows.grade), len(PLAYER_COLUMNS)))
-    Z[:, 0], Z[:, OF_OWN], Z[:, OF_GRADE], Z[:, OF_TRAITS] = 1.0, float(own), rows.grade, rows.traits + rows.of_tier
+    Z[:, 0], Z[:, OF_OWN], Z[:, OF_GRADE] = 1.0, float(own), rows.grade
+    Z[:, OF_TRAITS] = (rows.traits + rows.of_tier)[:, FELT]
     return Z
 
 
@@ -366,7 +402,7 @@ def tier_rows(design: Design, answers: Answers, tiers: Sequence[Tier]) -> Rows:
     place = np.array([index.get(tier.slug, -1) for tier in tiers], dtype=np.intp)
     instrument = np.array([INSTRUMENTS.index(tier.instrument) for tier in tiers], dtype=np.intp)
     wished = np.zeros((n, len(TRAITS)))
-    wished[:, 0] = design.mass_shifts(place, instrument, np.full(n, _own_mass(answers)))
+    wished[:, MASS] = design.mass_shifts(place, instrument, np.full(n, _own_mass(answers)))
     return Rows(
         tier=place,
         instrument=instrument,
@@ -379,12 +415,12 @@ def tier_rows(design: Design, answers: Answers, tiers: Sequence[Tier]) -> Rows:
         traits=np.zeros((n, len(TRAITS))),
         of_tier=design.tier_traits(place, instrument),
         wished=wished,
-        wishes=np.tile([answers.wish_mass or 0.0, answers.wish_tone or 0.0], (n, 1)),
+        wishes=np.tile(wishes_of(answers), (n, 1)),
     )
 
 
 def take(rows: Rows, where: Ints, traits: Floats) -> Rows:
-    """Return the rows ``where`` with the copies' own traits (n, 3) added to what the tier's mean has."""
+    """Return the rows ``where`` with the copies' own traits (n, T) added to what the tier's mean has."""
     picked = {name: getattr(rows, name)[where] for name in rows.__slots__}
     picked["traits"] = picked["traits"] + traits
     picked["wished"] = np.clip(picked["wished"] + traits, -TRAIT_LIMIT, TRAIT_LIMIT)
@@ -392,7 +428,7 @@ def take(rows: Rows, where: Ints, traits: Floats) -> Rows:
 
 
 def wished_beyond(rows: Rows, where: Ints, traits: Floats) -> Floats:
-    """Return (n, 2) what the `WISH_COLUMNS` of `take` have beyond those of the rows ``where``."""
+    """Return (n, W) what the `WISH_COLUMNS` of `take` have beyond those of the rows ``where``."""
     of_trait = [trait for trait, _ in WISHES]
     before = rows.wished[where][:, of_trait]
     after = np.clip(before + traits[:, of_trait], -TRAIT_LIMIT, TRAIT_LIMIT)
@@ -414,8 +450,9 @@ def history_rows(design: Design, trials: Sequence[Trial], range_: Range) -> Rows
     instrument = np.array([INSTRUMENTS.index(tier.instrument) for tier in tiers], dtype=np.intp)
     traits = design.traits([copy for _, _, copy in runs], range_)
     own_mass = np.array([_own_mass(trial.answers) for trial, _, _ in runs], dtype=np.float64)
-    shift = np.column_stack([design.mass_shifts(place, instrument, own_mass), np.zeros((len(runs), 2))])
-    wishes = [(t.answers.wish_mass or 0, t.answers.wish_tone or 0) for t, _, _ in runs]
+    shift = np.zeros((len(runs), len(TRAITS)))
+    shift[:, MASS] = design.mass_shifts(place, instrument, own_mass)
+    wishes = {trial.key: wishes_of(trial.answers) for trial in trials}
     return Rows(
         tier=place,
         instrument=instrument,
@@ -428,5 +465,5 @@ def history_rows(design: Design, trials: Sequence[Trial], range_: Range) -> Rows
         traits=traits,
         of_tier=design.tier_traits(place, instrument),
         wished=np.clip(traits + shift, -TRAIT_LIMIT, TRAIT_LIMIT),
-        wishes=np.array(wishes, dtype=np.float64).reshape(-1, len(WISHES)),
+        wishes=np.array([wishes[trial.key] for trial, _, _ in runs]).reshape(-1, len(WISHES)),
     )

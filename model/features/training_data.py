@@ -44,6 +44,12 @@ class RatingsTable:
         joined["emphasis"] = np.concatenate([self.emphasis, np.zeros((len(self.own_X), len(CRITERIA)))])
         return replace(self, **joined)
 
+    def without(self, columns: Sequence[int], own: Sequence[int]) -> "RatingsTable":
+        """Return the history with zeros in some columns of X and some of Z."""
+        X, Z, own_Z = self.X.copy(), self.Z.copy(), self.own_Z.copy()
+        X[:, columns], Z[:, own], own_Z[:, own] = 0.0, 0.0, 0.0
+        return replace(self, X=X, Z=Z, own_Z=own_Z)
+
     def at(self, rows: Flags, own: Flags) -> "RatingsTable":
         """Return some of the rows (n,) and of the own bows' runs (own,); what own bows have in common is told anew."""
         picked = {name: getattr(self, name)[rows] for name in ("X", "Z", "Y", "player", "level", "emphasis")}

@@ -9,14 +9,18 @@ import numpy as np
 from model.domain.arrays import Flags, Floats, Ints
 from model.domain.records import Copy, Range, Tier
 from model.domain.vocabulary import CRITERIA, Hold, Instrument
-from model.features import TRAIT_COLUMNS, FilteredEffect, ServiceIntervals, filter_effect, tiers_beyond_their_mean
+from model.features import (
+    TRAIT_COLUMNS,
+    FilteredEffect,
+    ServiceIntervals,
+    bench_traits,
+    filter_effect,
+    tiers_beyond_their_mean,
+)
 from model.preference.chances import NO_RECALIBRATION
 from model.preference.fitted import FittedModel
 from model.preference.kernel import ComponentKernel
 from model.preference.own_parts import Open, OwnParts
-
-READINGS = ("mass_g", "balance_mm", "speed_of_sound_m_s", "loss_factor")
-"""What the bench reads of a copy; the last two make its brightness."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,8 +31,8 @@ class EligibleItems:
     ----------
     place : by serial its copy's place among ``serials`` (K,).
     tier_of : (K,) index of each copy's tier in ``tiers``.
-    traits : (K, 3) bench traits as deviations from the tier's mean.
-    trait_variance : (T, 3) variance of the traits of a copy not yet seen: 1 where the bench has records, else 0.
+    traits : (K, T) what can be expected of bench traits, as deviations from the tier's mean.
+    trait_variance : (T, R) variance of the true readings of a copy not yet seen; 0 where the bench has none of its tier.
     open : what is open of each copy; ``open_of_tiers`` (T) of one not yet seen.
     character, tiers_character : (K, C), (T, C) what everybody can be expected to find of it beyond its instrument's mean.
     effect : (C, K) expected effect now.
@@ -136,7 +140,7 @@ class CataloguePosterior:
         place = {tier.slug: index for index, tier in enumerate(tiers)}
         chains = [self._chain(copy.serial) for copy in copies]
         block, rows, rows_at, rest = self._rows(chains)
-        traits = self.posterior.design.traits(copies, self.range)
+        traits, left_open = self.posterior.design.latent(copies, self.range)
         known, tier_of = self._on_record(tiers), np.array([place[copy.tier] for copy in copies], dtype=np.intp)
         covariance, apart, effect = (
             self._covariance(block, rows, rows_at, rest),
@@ -149,7 +153,7 @@ class CataloguePosterior:
         X = tiers_beyond_their_mean(self.posterior.design)[[index[tier.slug] for tier in tiers]]
         character, root = X @ self.posterior.coef.T, self.posterior.coef_root
         new = self.posterior.correlations.copy * np.outer(self.posterior.copy_sd, self.posterior.copy_sd)
-        unmeasured, not_seen = _by_trait(known[tier_of] * ~_readings(copies)), _by_trait(known)
+        unmeasured, not_seen = known[tier_of] * left_open, known * self.posterior.design.spread_of(tiers)
         return EligibleItems(
             tiers=tiers,
             copies=copies,
@@ -242,26 +246,21 @@ class CataloguePosterior:
         return Open(traits, left, quality)
 
     def _on_record(self, tiers: tuple[Tier, ...]) -> Floats:
-        """Return (T, 4) 1 where the bench has a reading of any copy of the tier, else 0.
+        """Return (T, R) 1 where the bench has a reading of any copy of the tier, else 0.
 
         Where it has none, what copies differ by is in the deviation of their effects.
         """
-        known = {tier.slug: np.zeros(len(READINGS)) for tier in tiers}
+        known = {tier.slug: np.zeros(len(bench_traits.USED)) for tier in tiers}
         for copy in self.range.copies.values():
             if copy.tier in known:
                 known[copy.tier] = np.maximum(known[copy.tier], _readings((copy,))[0])
-        return np.array(list(known.values())).reshape(-1, len(READINGS))
+        return np.array(list(known.values())).reshape(-1, len(bench_traits.USED))
 
 
 def _readings(copies: tuple[Copy, ...]) -> Flags:
-    """Return (K, 4) which `READINGS` the bench has of each copy."""
-    got = [[getattr(copy.bench, name) is not None for name in READINGS] for copy in copies]
-    return np.array(got, dtype=bool).reshape(-1, len(READINGS))
-
-
-def _by_trait(readings: Floats) -> Floats:
-    """Return (n, 3) variances of the traits from those of standardised readings (n, 4): brightness has two, added."""
-    return np.column_stack([readings[:, 0], readings[:, 1], readings[:, 2] + readings[:, 3]])
+    """Return (K, R) which readings the bench has of each copy."""
+    got = [[getattr(copy.bench, name) is not None for name in bench_traits.USED] for copy in copies]
+    return np.array(got, dtype=bool).reshape(-1, len(bench_traits.USED))
 
 
 def _weigh(chains: list[FilteredEffect], values: Floats) -> Floats:

@@ -131,6 +131,12 @@ class FittedModel:
         coupling = np.pad(self.coupling, ((0, 0), (0, 0), (0, new)))
         return replace(self, design=design, coef=coef, coef_root=root, coupling=coupling)
 
+    def without(self, columns: Sequence[int], own: Sequence[int]) -> "FittedModel":
+        """Return the same as if some coefficients and some of the players' own slopes were known to be 0."""
+        coef, root, of_players = self.coef.copy(), self.coef_root.copy(), self.players.root.copy()
+        coef[:, columns], root[:, columns], of_players[:, own] = 0.0, 0.0, 0.0
+        return replace(self, coef=coef, coef_root=root, players=replace(self.players, root=of_players))
+
     @cached_property
     def variance(self) -> Floats:
         """(C, K) posterior variances of the levels' effects, given the coefficients."""

@@ -1,7 +1,7 @@
 """PreferenceModel: the design, one crossed ratings model a criterion, and what joins them; fitted to trials, asked for players."""
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Self
 
@@ -19,11 +19,12 @@ from model.features import (
     PLAYER_COLUMNS,
     POSITION_OF,
     PRIOR_REPEAT_SD,
-    TRAITS,
     Design,
     ProfileWeight,
     RatingsTable,
     TrainingData,
+    bench_traits,
+    columns_of_traits,
 )
 from model.mixed import CorrelationEstimates, Prior, RemlFit, correlations, fit_mixed_model
 from model.preference import predict
@@ -77,7 +78,7 @@ class PriorSettings:
 
     def prior(self, design: Design, tastes: bool = False) -> Prior:
         """Return the prior of one criterion's ratings model, with players' own slopes or without."""
-        slopes = (self.own_taste_sd, self.grade_taste_sd, *(self.trait_taste_sd for _ in TRAITS))
+        slopes = (self.own_taste_sd, self.grade_taste_sd, *(self.trait_taste_sd for _ in bench_traits.FELT))
         return Prior(
             mean=design.prior_mean,
             sd=design.prior_sd,
@@ -99,12 +100,24 @@ class PreferenceModel:
     beliefs : what is believed before the first trial.
     tastes : whether players may have slopes of their own on grade and bench traits, each criterion as far as they show
         in players left out (`SLOPE_SETS`); without them only their levels differ.
+    traits : names of the bench traits that are looked at; of the others nothing is learnt.
     """
 
-    def __init__(self, range_: Range, beliefs: PriorSettings | None = None, tastes: bool = True) -> None:
+    def __init__(
+        self,
+        range_: Range,
+        beliefs: PriorSettings | None = None,
+        tastes: bool = True,
+        traits: Collection[str] = bench_traits.TRAIT_NAMES,
+    ) -> None:
         self.range = range_
         self.beliefs = beliefs or PriorSettings()
         self.tastes = tastes
+        self._left_out = columns_of_traits(name for name in bench_traits.TRAIT_NAMES if name not in traits)
+
+    def without_traits(self) -> "PreferenceModel":
+        """Return the same kind of model, not fitted, that looks at no bench trait."""
+        return PreferenceModel(self.range, self.beliefs, self.tastes, traits=())
 
     def fit(
         self,
@@ -131,11 +144,13 @@ class PreferenceModel:
 
     def fit_to(self, material: TrainingData) -> Self:
         """Fit to what has been gathered from this range's trials; raises as `fit`."""
+        if any(self._left_out):
+            material = replace(material, history=material.history.without(*self._left_out))
         separate = self.each_criterion(material)
         prior = self.beliefs.prior(material.design, self.tastes)
         joint = with_joint_effects(separate, self._fitted(material), prior, material.stretches)
         profile = fitted_profile(joint, self._fitted(material), prior, material.stretches)
-        self.posterior_ = replace(joint, keeping=material.keeping, profile=profile)
+        self.posterior_ = replace(joint, keeping=material.keeping, profile=profile).without(*self._left_out)
         self.view_ = CataloguePosterior(self.posterior_, self.range, material.stretches)
         self._without = {
             JOINT_EFFECTS: replace(separate, keeping=material.keeping, profile=profile),

@@ -1,8 +1,8 @@
-"""What a single copy has for one player and shares with no other bow: its match, traits nobody measured, and how sure its profile is.
+"""What a single copy has for one player and shares with no other bow: its match, what the bench leaves open, and how sure its profile is.
 
-A trait x that was not measured is N(0, v) in its tier's spread and independent of everything else, so that x times a slope has the
-mean 0, is uncorrelated with all that is linear in the slopes, and has over two criteria the covariance v E[slope_c slope_d]: a slope
-counts by its mean and by its variance.
+What is open of a true bench reading x, all of it where it was not taken, is N(0, v) and independent of everything else, so that x times
+a slope has the mean 0, is uncorrelated with all that is linear in the slopes, and has over two criteria the covariance
+v E[slope_c slope_d]: a slope counts by its mean and by its variance.
 
 Of gamma sum_c w_c q_c, what a player's priorities add to the overall rating (`model.features.profile`), the mean and what gamma's own uncertainty brings
 are shared by all bows; the rest of its second moments, by the copy's q and by q's covariance with the other ratings, is counted here.
@@ -17,23 +17,26 @@ import numpy as np
 from model.domain.arrays import Floats, Ints
 from model.domain.records import Answers
 from model.domain.vocabulary import CRITERIA, OVERALL
-from model.features import OF_GRADE, OF_TRAITS, TRAIT_COLUMNS, TRAITS, WISH_COLUMNS, WISHES, ProfileWeight, emphasis
+from model.features import OF_GRADE, OF_TRAITS, TRAIT_COLUMNS, WISH_COLUMNS, ProfileWeight, bench_traits, emphasis
 from model.preference.fitted import FittedModel
 
 EVERY: Ints = np.arange(len(CRITERIA), dtype=np.intp)
 
 
-def wishes_of(answers: Answers) -> Floats:
-    """Return (3,) what the player wishes of each trait: -1, 0 or 1."""
-    out = np.zeros(len(TRAITS))
-    for (trait, _), wish in zip(WISHES, (answers.wish_mass, answers.wish_tone), strict=True):
-        out[trait] = wish or 0.0
-    return out
+OF_WISHES: Floats = bench_traits.LOADINGS[[trait for trait, _ in bench_traits.WISHES]]
+"""(W, R) of the traits that wishes speak of on the readings."""
+WISHED: Ints = np.abs(OF_WISHES).argmax(axis=0)
+"""(R,) which wish speaks of a reading; what it adds is 0 where none does."""
+
+
+def by_reading(answers: Answers) -> Floats:
+    """Return (R,) what the player's wishes say of what each reading is of: -1, 0 or 1."""
+    return np.asarray(bench_traits.wishes_of(answers)[WISHED] * OF_WISHES.any(axis=0))
 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What n players ask of bows: ``wishes`` (n, 3) and ``emphasis`` (n, C), or (3,) and (C,) of one."""
+    """What n players ask of bows: ``wishes`` (n, R) by reading and ``emphasis`` (n, C), or (R,) and (C,) of one."""
 
     wishes: Floats
     emphasis: Floats
@@ -41,7 +44,7 @@ class Asked:
     @classmethod
     def of(cls, answers: Answers) -> Self:
         """Return what one player asks."""
-        return cls(wishes_of(answers), emphasis(answers))
+        return cls(by_reading(answers), emphasis(answers))
 
     @classmethod
     def of_each(cls, answers: Sequence[Answers]) -> Self:
@@ -60,7 +63,7 @@ class Open:
 
     Attributes
     ----------
-    traits : (n, 3) variance of bench traits that were not measured.
+    traits : (n, R) variance that is left of the true bench readings.
     left : (n, C) how much of what those bring to everybody is not in the copy's effect already.
     quality : (n, C, C) covariance of what everybody finds of the copy.
     """
@@ -76,7 +79,7 @@ class Open:
 
 @dataclass(frozen=True, slots=True)
 class Slopes:
-    """Second moments of a liking's slopes on the bench traits, (3, C, C) each: E[slope_c slope_d] by trait.
+    """Second moments of a liking's slopes on the true bench readings, (R, C, C) each: E[slope_c slope_d] by reading.
 
     Attributes
     ----------
@@ -93,24 +96,23 @@ class Slopes:
     def of(cls, posterior: FittedModel) -> Self:
         """Return those of a fit, before anything is known of the player."""
         coef, root, R = posterior.coef, posterior.coef_root, posterior.correlations
-        wish, exists = np.zeros(len(TRAITS), dtype=np.intp), np.zeros((len(TRAITS), 1, 1))
-        for (of_trait, _), column in zip(WISHES, WISH_COLUMNS, strict=True):
-            wish[of_trait], exists[of_trait] = column, 1.0
+        on = {"trait": (TRAIT_COLUMNS, bench_traits.LOADINGS), "wish": (WISH_COLUMNS, OF_WISHES)}
+        slopes = {name: np.einsum("ct,tr->cr", coef[:, at], loads) for name, (at, loads) in on.items()}
+        roots = {name: np.einsum("ctp,tr->crp", root[:, at], loads) for name, (at, loads) in on.items()}
 
-        def moments(one: Ints, other: Ints) -> Floats:
-            spread = np.einsum("ctp,dtp->tcd", root[:, one], root[:, other]) * R.coefficients
-            return np.asarray(spread + coef[:, one].T[:, :, None] * coef[:, other].T[:, None, :])
+        def moments(one: str, other: str) -> Floats:
+            spread = np.einsum("crp,drp->rcd", roots[one], roots[other]) * R.coefficients
+            return np.asarray(spread + slopes[one].T[:, :, None] * slopes[other].T[:, None, :])
 
-        trait = np.array(TRAIT_COLUMNS, dtype=np.intp)
-        own = posterior.players.root[:, OF_TRAITS]
+        own = np.einsum("ctq,tr->crq", posterior.players.root[:, OF_TRAITS], bench_traits.LOADINGS[bench_traits.FELT])
         level, tastes = (
-            np.einsum("ctq,dtq->tcd", own[..., part], own[..., part])
+            np.einsum("crq,drq->rcd", own[..., part], own[..., part])
             for part in (slice(0, OF_GRADE), slice(OF_GRADE, None))
         )
         return cls(
-            common=moments(trait, trait),
-            mixed=exists * moments(trait, wish),
-            wished=exists * moments(wish, wish),
+            common=moments("trait", "trait"),
+            mixed=moments("trait", "wish"),
+            wished=moments("wish", "wish"),
             own=level * R.player + tastes * R.tastes,
         )
 
@@ -118,17 +120,17 @@ class Slopes:
         """Return those on some criteria."""
         if len(criteria) == self.own.shape[1]:
             return self
-        both = np.ix_(np.arange(len(TRAITS)), criteria, criteria)
+        both = np.ix_(np.arange(len(self.own)), criteria, criteria)
         return Slopes(self.common[both], self.mixed[both], self.wished[both], self.own[both])
 
     def covariance(self, variance: Floats, left: Floats, wishes: Floats) -> Floats:
-        """Return (n, C, C) what unmeasured traits bring to n copies.
+        """Return (n, C, C) what is open of n copies' bench readings brings to them.
 
         Parameters
         ----------
-        variance : (n, 3) of each trait.
+        variance : (n, R) of each true reading.
         left : (n, C) how much of what they bring to everybody is not in the copy's effect already.
-        wishes : (3,), or (n, 3)
+        wishes : (R,), or (n, R)
         """
         mixed = _summed(variance * wishes, self.mixed) * left[:, :, None]
         apart = _summed(variance * wishes**2, self.wished) + _summed(variance, self.own)
@@ -140,7 +142,7 @@ class Slopes:
 
 
 def _summed(variance: Floats, moments: Floats) -> Floats:
-    """Return (n, u, u) sums over the traits of variances (n, 3) times moments (3, u, u)."""
+    """Return (n, u, u) sums over the readings of variances (n, R) times moments (R, u, u)."""
     flat = variance @ moments.reshape(len(moments), -1)
     return np.asarray(flat.reshape(len(variance), *moments.shape[1:]))
 

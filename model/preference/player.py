@@ -22,6 +22,7 @@ from model.features import (
     SEEN_COLUMNS,
     TRAIT_COLUMNS,
     WISH_COLUMNS,
+    bench_traits,
     place_values,
 )
 from model.preference.catalogue import CataloguePosterior
@@ -114,7 +115,7 @@ class Players:
         away, k = np.flatnonzero(copy >= 0), copy[copy >= 0]
         by = player[away]
         X[away], Z[away] = of.tier_X[by, tier_of[k]], of.tier_Z[by, tier_of[k]]
-        Z[away, OF_TRAITS] += self.suited.traits[k]
+        Z[away, OF_TRAITS] += self.suited.traits[k][:, bench_traits.FELT]
         X[away[:, None], WISH_COLUMNS] += of.wish[by, k]
         if seen := SEEN_COLUMNS[self.blinding]:
             grade = of.tier_X[by, tier_of[k], POSITION_OF["grade"]]

@@ -25,6 +25,7 @@ from model.features import (
     TIER_SD,
     TRAIT_COLUMNS,
     ProfileWeight,
+    bench_traits,
     player_columns,
     tier_rows,
 )
@@ -58,14 +59,15 @@ def variance_parts(view: CataloguePosterior) -> Floats:
     posterior, (Z, traits) = view.posterior, _tiers_of(view)
     root = posterior.players.root
     level = ((Z @ root) ** 2).sum(axis=2).mean(axis=1)
-    tastes = (root[:, OF_TRAITS] ** 2).sum(axis=2) @ traits.mean(axis=0)
-    told = posterior.coef[:, TRAIT_COLUMNS] ** 2 @ traits.mean(axis=0)
+    own = np.einsum("ctq,tr->crq", root[:, OF_TRAITS], bench_traits.LOADINGS[bench_traits.FELT])
+    tastes = (own**2).sum(axis=2) @ traits.mean(axis=0)
+    told = (posterior.coef[:, TRAIT_COLUMNS] @ bench_traits.LOADINGS) ** 2 @ traits.mean(axis=0)
     parts = (level + tastes, told + posterior.copy_sd**2, posterior.match_sd**2, posterior.repeat_sd**2)
     return np.column_stack(parts)
 
 
 def _tiers_of(view: CataloguePosterior) -> tuple[Floats, Floats]:
-    """Return the players' columns (T, Q) of every tier of the range, and the variance (T, 3) of its copies' bench traits."""
+    """Return the players' columns (T, Q) of every tier of the range, and the variance (T, R) of its copies' true bench readings."""
     Z, traits = [], []
     for instrument in INSTRUMENTS:
         suited = _all_of(view, instrument)

@@ -10,6 +10,7 @@ import json
 import struct
 import zipfile
 import zlib
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -17,13 +18,19 @@ from numpy.typing import NDArray
 
 from model.choice import TERMS, ChoicePrior, ExclusionReason, PurchaseModel
 from model.domain.vocabulary import CRITERIA
-from model.features import PLAYER_COLUMNS, Design, ProfileWeight
+from model.features import FIXED, PLAYER_COLUMNS, POSITION_OF, TRAIT_COLUMNS, Design, ProfileWeight, bench_traits
 from model.preference.fitted import CopyBlock, Correlations, FittedModel, PlayerDistribution
 
-FORMAT = 4
+FORMAT = 5
 CRITERION_OF_FIT = ("reml", "degrees", "players_share", "players_squares")
 """Arrays that format 3 had besides: the criterion that the fit reached, read by nothing."""
-READABLE = (3, FORMAT)
+READABLE = (3, 4, FORMAT)
+"""Formats 3 and 4 do not say of which columns they are: a trait declared since then has no coefficient in them."""
+BEFORE_COLUMNS = tuple(
+    column.name
+    for place, column in enumerate(FIXED)
+    if place not in TRAIT_COLUMNS or column.name in bench_traits.BEFORE
+)
 SHAPES: dict[str, str] = {
     "coef": "Cp",
     "coef_root": "Cpp",
@@ -195,6 +202,7 @@ def _array(file: zipfile.ZipFile, name: str) -> NDArray[Any]:
 def _assemble(text: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> FittedModel:
     design = Design.from_json(text["design"])
     levels = tuple((str(copy), int(stretch)) for copy, stretch in text["levels"])
+    arrays = _by_column(arrays, text["design"].get("columns", BEFORE_COLUMNS), len(design.tiers))
     _check_arrays(arrays, len(design.columns), len(levels))
     return FittedModel(
         design=design,
@@ -207,6 +215,23 @@ def _assemble(text: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> FittedMo
         profile=_profile(text["profile"]),
         **{name: arrays[name] for name in ARRAYS},
     )
+
+
+def _by_column(arrays: dict[str, NDArray[Any]], columns: Sequence[str], tiers: int) -> dict[str, NDArray[Any]]:
+    """Return the arrays with their columns where they stand now, 0 of those that are more."""
+    fixed, before = len(FIXED), len(columns) + tiers
+    at = np.array([POSITION_OF[name] for name in columns] + list(range(fixed, fixed + tiers)), dtype=np.intp)
+    out = dict(arrays)
+    if tuple(columns) == tuple(column.name for column in FIXED):
+        return out
+    for name, axes in SHAPES.items():
+        for axis, of in enumerate(axes):
+            if of == "p" and out[name].ndim > axis and out[name].shape[axis] == before:
+                moved = np.moveaxis(out[name], axis, 0)
+                wider = np.zeros((fixed + tiers, *moved.shape[1:]), dtype=moved.dtype)
+                wider[at] = moved
+                out[name] = np.ascontiguousarray(np.moveaxis(wider, 0, axis))
+    return out
 
 
 def _profile(facts: list[float]) -> ProfileWeight:

@@ -8,7 +8,16 @@ import numpy as np
 from model.domain.arrays import Floats, Ints
 from model.domain.records import Answers
 from model.domain.vocabulary import CRITERIA, OVERALL
-from model.features import OF_TRAITS, TRAIT_COLUMNS, WISH_COLUMNS, own_rows, player_columns, tier_rows, wished_beyond
+from model.features import (
+    OF_TRAITS,
+    TRAIT_COLUMNS,
+    WISH_COLUMNS,
+    bench_traits,
+    own_rows,
+    player_columns,
+    tier_rows,
+    wished_beyond,
+)
 from model.preference.catalogue import CataloguePosterior, EligibleItems
 from model.preference.fitted import FittedModel
 from model.preference.own_parts import Asked
@@ -70,7 +79,7 @@ class Utilities:
         out = of_tiers[:, suited.tier_of]
         p = posterior.coef_root.shape[2]
         out[..., :p] += suited.apart[c] + self.wish @ posterior.coef_root[c, WISH_COLUMNS]
-        out[..., p:-2] += suited.traits @ posterior.players.root[c, OF_TRAITS]
+        out[..., p:-2] += suited.traits[:, bench_traits.FELT] @ posterior.players.root[c, OF_TRAITS]
         out[..., -1] = self._gamma(c) * self.emphasised
         return np.asarray(out)
 

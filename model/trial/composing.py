@@ -9,7 +9,7 @@ import numpy as np
 from model.domain.arrays import Flags, Floats, Ints
 from model.domain.intervals import interval_on_scale
 from model.domain.vocabulary import HIGHEST, LOWEST, OVERALL
-from model.features import TRAIT_COLUMNS, TRAITS, WISH_COLUMNS, WISHES, emphasis, tier_rows, wished_beyond
+from model.features import TRAIT_COLUMNS, WISH_COLUMNS, bench_traits, emphasis, tier_rows, wished_beyond
 from model.preference import CataloguePosterior, EligibleItems, Prediction
 
 LEVEL = 0.9
@@ -100,7 +100,7 @@ def _bounds(outlook: Prediction, at: Ints) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class _Parts:
-    """What a copy's offset is made of, in points: ``liked``, ``own`` (K,), ``bench`` (K, 3), ``wish`` (K, 2); ``rated`` (K,)."""
+    """What a copy's offset is made of, in points: ``liked``, ``own`` (K,), ``bench`` (K, T), ``wish`` (K, 2); ``rated`` (K,)."""
 
     liked: Floats
     bench: Floats
@@ -122,14 +122,14 @@ class _Parts:
 
     def spoken(self, place: int) -> list[tuple[float, RankReason, str | None]]:
         """Return what may speak for a copy: points, kind, and trait."""
-        wished = zip(WISHES, self.wish[place].tolist(), strict=True)
+        wished = zip(bench_traits.WISHES, self.wish[place].tolist(), strict=True)
         return [
             (float(self.own[place]), RankReason.OWN_RATINGS, None),
             (float(self.liked[place]), RankReason.LIKED, None),
-            *((points, RankReason.WISH, TRAITS[trait]) for (trait, _), points in wished),
+            *((points, RankReason.WISH, bench_traits.TRAIT_NAMES[trait]) for (trait, _), points in wished),
             *(
                 (points, RankReason.BENCH, name)
-                for name, points in zip(TRAITS, self.bench[place].tolist(), strict=True)
+                for name, points in zip(bench_traits.TRAIT_NAMES, self.bench[place].tolist(), strict=True)
             ),
         ]
 
@@ -154,8 +154,11 @@ def _ranked(
         high=high,
         above_tier=float(stock.offset[place]),
         liked=float(parts.liked[place]),
-        bench=dict(zip(TRAITS, parts.bench[place].tolist(), strict=True)),
-        wish={TRAITS[trait]: points for (trait, _), points in zip(WISHES, parts.wish[place].tolist(), strict=True)},
+        bench=dict(zip(bench_traits.TRAIT_NAMES, parts.bench[place].tolist(), strict=True)),
+        wish={
+            bench_traits.TRAIT_NAMES[trait]: points
+            for (trait, _), points in zip(bench_traits.WISHES, parts.wish[place].tolist(), strict=True)
+        },
         own=float(parts.own[place]),
         rated=bool(parts.rated[place]),
         tried=None if tried is None else tried.get(serial, 0),

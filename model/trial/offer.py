@@ -7,6 +7,7 @@ from enum import StrEnum
 from types import MappingProxyType
 
 from model.domain.vocabulary import Place, Role
+from model.trial.apart import Apart
 from model.trial.case import Case
 from model.trial.reasons import Reason
 from model.trial.verdict import Verdict, VerdictCode
@@ -138,6 +139,8 @@ class Proposal:
     loved, rejected : serials of what the player rated above the own bow and can be had, and clearly below it.
     more : what more money would buy; None without a best fit.
     considered : how many tiers suit the player and have a price.
+    allocation : number of bows by tier.
+    apart : how copies of one tier to bring differ.
     """
 
     verdict: Verdict = NOTHING
@@ -156,3 +159,4 @@ class Proposal:
     more: More | None = None
     considered: int = 0
     allocation: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
+    apart: tuple[Apart, ...] = ()

@@ -19,6 +19,7 @@ from model.preference import NO_BOW_LEVEL, CataloguePosterior, Player, Predictio
 from model.trial import case as cases
 from model.trial import reasons as why
 from model.trial import shortlist
+from model.trial.apart import apart
 from model.trial.case import MOST_BOWS, Case
 from model.trial.choosing import MINUTES_A_RUN, MINUTES_BESIDES, CandidateBows, Choosing, ChosenCase
 from model.trial.law import of_unknown_copies
@@ -96,6 +97,7 @@ class _Proposing:
             rejected=self._rejected,
             more=self._more(chosen.market, listed),
             considered=len(self.tier),
+            apart=apart(self.player, [serial for serial in serials if serial is not None]),
             allocation=MappingProxyType({self.slug(place): n for place, n in sorted(copies.items())}),
         )
 

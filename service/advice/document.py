@@ -217,6 +217,9 @@ def _trial(proposal: Proposal, place: Place) -> dict[str, Any]:
         **({"ends": str(proposal.ends)} if proposal.ends else {}),
         "loved": list(proposal.loved),
         "rejected": list(proposal.rejected),
+        "apart": [
+            {"tier": each.tier, "reading": each.reading, "low": each.low, "high": each.high} for each in proposal.apart
+        ],
     }
 
 

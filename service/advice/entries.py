@@ -5,6 +5,7 @@ from typing import Any
 
 from model.domain.vocabulary import Role
 from service.advice import verdict
+from service.advice.differing import difference_words
 from service.advice.verdict import ASK, LEAST_SAID, Document, advises, code, main_entry, rests_on_prior
 from service.core import formats, phrases
 from service.core.language import _, ngettext
@@ -31,7 +32,9 @@ def bring_words(entry: Entry, doc: Document) -> str:
             "If you compare all the same, play {count} {model}.",
             entry["copies"],
         )
-    return sentence.format(count=formats.counted(entry["copies"]), model=entry["name"])
+    said = sentence.format(count=formats.counted(entry["copies"]), model=entry["name"])
+    differing = difference_words(entry["tier"], entry["name"], doc["trial"] or {})
+    return f"{said} {differing}" if differing else said
 
 
 def _without_bows(entry: Entry, doc: Document) -> str:

@@ -1,5 +1,6 @@
 """Every sentence about an advice: page, JSON and mail read the same stored document and say the same words."""
 
+from service.advice.differing import difference_words
 from service.advice.entries import (
     above_budget,
     at_the_workshop,
@@ -29,6 +30,7 @@ __all__ = [
     "cautions",
     "chance_words",
     "difference",
+    "difference_words",
     "ground",
     "headline",
     "how_to_try",

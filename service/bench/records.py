@@ -15,6 +15,7 @@ from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
 from model import bench
+from model.features import bench_traits
 from service import tables
 from service.bench import entry
 from service.bench.quantities import IN_SI, LIMITS
@@ -284,7 +285,18 @@ def _into_columns(
             continue
         if read is not None or not (empty_only and getattr(bow, name) is not None):
             setattr(bow, name, value)
+    bow.measured = _measured(bow, record) or None
     session.flush()
+
+
+def _measured(bow: tables.Copy, record: BenchRecord) -> dict[str, list[float]]:
+    """Return what readings tell of the traits that the model knows: the column's value now, and mean and deviation to take for it."""
+    follows = record.derived.values
+    return {
+        name: [getattr(bow, name, None) or found.value, *found]
+        for name in bench_traits.READINGS
+        if (found := record.latest.get(name) or follows.get(name)) is not None
+    }
 
 
 def _day_of(name: str, record: BenchRecord) -> dt.date:

@@ -1,6 +1,6 @@
 """Where a tier has a hole that players asked for: wishes and marks, against the traits of what is in stock.
 
-Traits are the model's (`model.features.TRAITS`), as deviations from the tier's mean in units of the spread within tiers. All
+Traits are the model's (`model.features.bench_traits`), as deviations from the tier's mean in units of the spread within tiers. All
 thresholds are judgements, without source.
 """
 
@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 
 from model.domain.arrays import Floats
 from model.domain.vocabulary import Hold
-from model.features import TRAITS, WISHES
+from model.features import bench_traits
 from service import tables
 from service.bench.tier_picture import TierPicture
 from service.core.moments import now
@@ -84,17 +84,21 @@ def read(session: Session, scope: Scope, picture: TierPicture) -> TierGaps:
     """Return what a tier's stock lacks, of what a scope's players wished for in the last two years and of all their marks."""
     traits = _traits(session, picture)
     stock = np.array([traits[copy.serial] for copy in picture.copies if copy.status == "in_stock"])
-    stock = stock.reshape(-1, len(TRAITS))
+    stock = stock.reshape(-1, len(bench_traits.TRAITS))
     wished, wishes = [], 0
     asked = _wishes(session, scope, picture)
-    for trait, name in WISHES:
+    for trait, name in bench_traits.WISHES:
         given = [wish[name] for wish in asked if wish[name] is not None]
         wishes += sum(wish != 0 for wish in given)
         for side in (-1, 1):
             there = int((side * stock[:, trait] >= ASIDE).sum())
-            wished.append(WishedSide(TRAITS[trait], side, given.count(side), len(given), there, len(stock)))
+            wished.append(
+                WishedSide(bench_traits.TRAIT_NAMES[trait], side, given.count(side), len(given), there, len(stock))
+            )
     marks = _marks(session, scope, picture.tier.slug)
-    liked = [each for at in range(len(TRAITS)) if (each := liked_side(at, traits, marks, stock)) is not None]
+    liked = [
+        each for at in range(len(bench_traits.TRAITS)) if (each := liked_side(at, traits, marks, stock)) is not None
+    ]
     wished.sort(key=lambda each: -each.asked)
     return TierGaps(tuple(wished), tuple(liked), wishes, sum(map(len, marks.values())))
 
@@ -181,4 +185,4 @@ def liked_side(
         return None
     there = int((side * stock[:, at] >= ASIDE).sum())
     count = sum(len(given) for of in sides.values() for given in of)
-    return LikedSide(TRAITS[at], side, mark[side], mark[-side], count, there, len(stock))
+    return LikedSide(bench_traits.TRAIT_NAMES[at], side, mark[side], mark[-side], count, there, len(stock))

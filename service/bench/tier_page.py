@@ -31,7 +31,10 @@ SIDES: Mapping[str, tuple[str, str]] = {
     "speed_of_sound": (N_("slower speed of sound"), N_("faster speed of sound")),
     "loss_factor": (N_("less damped"), N_("more damped")),
     "inertia": (N_("less inertia about the hand"), N_("more inertia about the hand")),
+    "swing": (N_("less inertia about the hand"), N_("more inertia about the hand")),
     "brightness": (N_("warmer in tone"), N_("brighter in tone")),
+    "damping": (N_("less damped"), N_("more damped")),
+    "frequency": (N_("ringing lower"), N_("ringing higher")),
 }
 """What less and more of a trait are called; a quantity by the part of its name."""
 

@@ -87,6 +87,11 @@ def millimetres(length_mm: Real) -> str:
     return _measure(length_mm, "mm")
 
 
+def quantity(value: Real, unit: str) -> str:
+    """Return a value with a unit that every language writes alike: '60 m/s', '1.5 Hz'."""
+    return _measure(value, unit)
+
+
 def percent(share: Real) -> str:
     """Return a share from 0 to 1 in whole percent: '82 %'; a chance short of certain is never shown as 0 or 100."""
     figure = round(100 * float(share))

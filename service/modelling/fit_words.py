@@ -39,13 +39,14 @@ def checked(report: EvaluationReport) -> Iterator[str]:
     copies = " (new copies: a third of all copies at a time)" if report.by_copy is not None else ""
     yield (
         f"Checked on {report.players} players held out, a fifth at a time{copies}. Error (root mean square) and what the first choice "
-        "falls short of the best bow (regret), in points; ± is one standard error, counted by player."
+        "falls short of the best bow (regret), in points; ± is one standard error, counted by player, for new copies by copy."
     )
     rows = [_row(f"after {state.told} own ratings", state) for state in report.by_player.overall]
     if report.by_copy is not None:
         rows += [_row(f"new copies, {state.told} ratings", state) for state in report.by_copy.overall[:1]]
     yield from _table(HEAD, rows)
     yield from _strokes(report)
+    yield from _bench(report)
     yield from _chances(report)
     yield from (_win(win) for win in report.wins if win.differing > 1)
 
@@ -85,6 +86,14 @@ def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
     for cells in (head, *rows):
         first, *others = zip(cells, widths, strict=True)
         yield "  ".join([first[0].ljust(first[1]), *(cell.rjust(width) for cell, width in others)]).rstrip()
+
+
+def _bench(report: EvaluationReport) -> Iterator[str]:
+    for score in report.by_copy.overall[0].scores if report.by_copy is not None else ():
+        if score.method == "without bench traits":
+            less = score.better["rmse"]
+            said = "they help" if less.mean > 2 * less.error else "whether they help is not told yet"
+            yield f"New copies: the error is {less.signed()} less with bench traits than without: {said}."
 
 
 def _chances(report: EvaluationReport) -> Iterator[str]:

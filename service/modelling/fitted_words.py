@@ -64,6 +64,11 @@ _COLUMNS = {
     "mass": N_("heavier by the usual spread"),
     "balance": N_("balance point further out by the usual spread"),
     "brightness": N_("brighter by the bench, by the usual spread"),
+    "stiffness": N_("stiffer by the usual spread"),
+    "swing": N_("heavier to swing by the usual spread"),
+    "frequency": N_("ringing higher by the usual spread"),
+    "damping": N_("more damped by the usual spread"),
+    "length": N_("longer by the usual spread"),
     "wish_mass x mass": N_("heavier, where heavier is wished for"),
     "wish_tone x brightness": N_("brighter, where brighter is wished for"),
 }
@@ -139,6 +144,8 @@ def column(name: str) -> str:
     setting = name.removesuffix(" x grade")
     if setting in set(Setting):
         return _("each grade more, setting: {setting}").format(setting=_(phrases.SETTINGS[Setting(setting)]))
+    if name not in _COLUMNS:
+        return _("higher by the usual spread at the bench: {trait}").format(trait=name)
     return _(_COLUMNS[name])
 
 

@@ -5,7 +5,7 @@ Of a run the highest revision of the player's own sheet is read; what the player
 
 import hashlib
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from itertools import groupby
 from typing import Any
@@ -16,6 +16,7 @@ from sqlalchemy.orm import InstrumentedAttribute, Session, aliased
 from model.choice import Offer
 from model.domain.records import Answers, Bench, Copy, Event, Outcome, Range, Run, Tier, Trial
 from model.domain.vocabulary import CRITERIA, Blinding, Criterion, EventKind, Hold, Place, Setting
+from model.features import bench_traits
 from service import tables
 from service.players import same_person
 from service.tables import BENCH_COLUMNS, newest_outcome, newest_run
@@ -26,6 +27,7 @@ FETCHED = 2_000
 
 def read_range(session: Session) -> Range:
     """Return all tiers and copies."""
+    measured: dict[str, Mapping[str, Sequence[float]]] = dict(map(tuple, _rows(session, _measured())))
     said: dict[str, dict[Criterion, int]] = {}
     for tier, criterion, step in _rows(session, _character()):
         said.setdefault(tier, {})[Criterion(criterion)] = step
@@ -35,9 +37,22 @@ def read_range(session: Session) -> Range:
             for slug, instrument, grade, holds in _rows(session, _tiers())
         },
         copies={
-            serial: Copy(serial, tier, hold, Bench(*measured))
-            for serial, tier, hold, *measured in _rows(session, _copies())
+            serial: Copy(serial, tier, hold, _bench(values, measured.get(serial, {})))
+            for serial, tier, hold, *values in _rows(session, _copies())
         },
+    )
+
+
+def _bench(values: Sequence[float | None], measured: Mapping[str, Sequence[float]]) -> Bench:
+    """Return what the bench knows of a copy: of values that were not read here it is as sure as is usual."""
+    shown = {name: value for name, value in zip(BENCH_COLUMNS, values, strict=True) if value is not None}
+    found = {name: (value, bench_traits.READINGS[name].usual(value)) for name, value in shown.items()}
+    for name, (seen, value, sd) in measured.items():
+        if name in bench_traits.READINGS and (name not in BENCH_COLUMNS or shown.get(name) == seen):
+            found[name] = value, sd
+    return Bench(
+        **{name: value for name, (value, _) in found.items()},
+        sd={name: sd for name, (_, sd) in found.items()},
     )
 
 
@@ -122,6 +137,8 @@ def digest(session: Session) -> str:
     # Likewise of a history in which no strokes were played.
     strokes = _runs(literal("strokes"), tables.Run.clean_strokes).where(tables.Run.clean_strokes.is_not(None))
     _sum_up(summed, _rows(session, strokes))
+    # And of a range that was not measured here.
+    _sum_up(summed, _rows(session, _measured()))
     return summed.hexdigest()
 
 
@@ -154,6 +171,11 @@ def _copies() -> Statement:
     copy = tables.Copy
     measured = [getattr(copy, column) for column in BENCH_COLUMNS]
     return select(copy.serial, copy.tier, copy.hold, *measured).order_by(copy.serial)
+
+
+def _measured() -> Statement:
+    copy = tables.Copy
+    return select(copy.serial, copy.measured).where(copy.measured.is_not(None)).order_by(copy.serial)
 
 
 def _prices() -> tuple[Statement, Statement]:

@@ -4,7 +4,7 @@ import datetime as dt
 import decimal
 from typing import Any
 
-from sqlalchemy import CheckConstraint, ForeignKey, Index, Integer, SmallInteger, String, Text, UniqueConstraint
+from sqlalchemy import JSON, CheckConstraint, ForeignKey, Index, Integer, SmallInteger, String, Text, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
 from model.domain.vocabulary import CRITERIA, STEPS, Hold, Instrument
@@ -94,7 +94,8 @@ def _plain(context: Any) -> str:
 class Copy(Base):
     """One individual bow. ``dealer`` None: at the workshop; ``status`` None: not known; ``sold_on``: of a sold one, where known.
 
-    ``plain``: its serial as it is looked for, `folding.plain`.
+    ``plain``: its serial as it is looked for, `folding.plain`. ``measured``: what readings tell of its traits, name -> what the
+    column showed, and their mean and standard deviation, which stand for it in the model as long as the column shows that.
     """
 
     __tablename__ = "copies"
@@ -124,6 +125,7 @@ class Copy(Base):
     speed_of_sound_m_s: Mapped[float | None] = mapped_column(Number)
     loss_factor: Mapped[float | None] = mapped_column(Number)
     swing_inertia_kg_m2: Mapped[float | None] = mapped_column(Number)
+    measured: Mapped[dict[str, list[float]] | None] = mapped_column(JSON(none_as_null=True))
 
 
 class RangeState(Base):

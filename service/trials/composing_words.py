@@ -18,7 +18,10 @@ _MEASURED: Mapping[str, str] = {
     "mass": N_("Its weight is one that players like in bows of this kind."),
     "balance": N_("Its balance is one that players like in bows of this kind."),
     "brightness": N_("By its bench readings its tone is one that players like."),
+    "stiffness": N_("Its stiffness is one that players like in bows of this kind."),
 }
+_READ = N_("By its bench readings it is one that players like in bows of this kind.")
+"""What is said of a trait that has no words of its own."""
 
 
 def reason(bow: Ranked, played: RatedBow | None = None, mark: float | None = None) -> str:
@@ -45,7 +48,7 @@ def _first(bow: Ranked) -> str:
         case RankReason.WISH:
             return _(_WISHED[trait])
         case RankReason.BENCH:
-            return _(_MEASURED[trait])
+            return _(_MEASURED.get(trait, _READ))
         case RankReason.NEVER_TRIED:
             judged = _("Nobody has tried it yet, so it is judged by its model.")
             return _not_yet_learnt(bow) if bow.tried else judged

@@ -4,7 +4,7 @@ The advice is asked with the bows that can be had on the days of the trial; what
 """
 
 import datetime as dt
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain, zip_longest
 from typing import Any
@@ -16,6 +16,7 @@ from model.trial import Ranked, of_named, ranked
 from service import tables
 from service.advice import advise, words
 from service.advice.document import Considered, in_reach
+from service.core import formats
 from service.core.errors import FieldCode, InvalidInputError
 from service.core.language import _
 from service.core.scopes import OneDealer
@@ -133,7 +134,11 @@ def propose(
         minutes=ordering.minutes_of(runs),
         recommended=recommended,
         lacking=_lacking(considered, shelf),
-        notes=(*composing_words.of_marks(marks), *words.staff_notes(considered.document)),
+        notes=(
+            *composing_words.of_marks(marks),
+            *_differing(considered, case),
+            *words.staff_notes(considered.document),
+        ),
         basis=considered.document["model"]["basis"],
         document=considered.document,
     )
@@ -179,6 +184,15 @@ def check_chosen(chosen: Sequence[str], suited: Collection[str], here: Collectio
         problems.append((f"copies.{place}", sentence.format(copy=serial), code))
     if problems:
         raise InvalidInputError(problems)
+
+
+def _differing(considered: Considered, case: Collection[str]) -> Iterator[str]:
+    """Say of two bows of a tier that are recommended, and in the case, what the bench reads differently of them."""
+    names, trial = considered.now_on_sale.names, considered.document["trial"]
+    for each in considered.proposal.apart:
+        if {each.less, each.more} <= set(case):
+            bows = formats.listed([each.less, each.more])
+            yield formats.labelled(bows, words.difference_words(each.tier, names[each.tier], trial))
 
 
 def _steps(considered: Considered) -> tuple[ByCopies, ...]:

@@ -14,12 +14,22 @@ import numpy as np
 from model.domain.arrays import Floats
 from model.domain.records import Answers, Range, Run
 from model.domain.vocabulary import CRITERIA, Criterion, Instrument
+from model.features.bench_traits import USED
 from model.features.design import TIER_SD
 from model.preference.fitted import FittedModel
 
 C = len(CRITERIA)
+TRAITS = ("mass", "balance", "brightness", "stiffness", "swing", "frequency", "damping", "length")
+READ = {
+    "mass": {"mass": 1.0},
+    "balance": {"balance": 1.0},
+    "speed of sound": {"brightness": 1.0},
+    "loss factor": {"brightness": -1.0, "damping": 1.0},
+}
+"""What the bench has read in the worlds of these tests, and of which traits that makes part."""
 SAID_SD, POINTS_OF_A_STEP = 0.4, 0.3
 """What a tier is believed to be where its maker has spoken of it, in points: as NOTATION states it."""
+NO_TRAITS = (0.0,) * len(TRAITS)
 BELIEVED_NOISE = 0.7
 """The noise in whose units the deviations of the coefficients' prior are given."""
 
@@ -113,7 +123,7 @@ class Dense:
             mean, row = mean - of / len(self.tiers), row - away / len(self.tiers)
         if serial is not None:
             traits = self.posterior.design.traits([self.range.copies[serial]], self.range)[0]
-            x = self._x(dict(zip(("mass", "balance", "brightness"), traits, strict=True)))
+            x = self._x(dict(zip(TRAITS, traits, strict=True)))
             self.components.put(row, "beta", c, x)
             mean += float(x @ self.posterior.coef[c]) + self._put_effect(row, serial, c)
         return mean, row
@@ -139,10 +149,10 @@ class Dense:
         V = rows @ self.components.covariance() @ rows.T
         if serial is None:
             posterior = self.posterior
-            for name, variance in (("mass", 1.0), ("balance", 1.0), ("brightness", 2.0)):
-                x = self._x({name: 1.0})
+            for made in READ.values():
+                x = self._x(made)
                 slopes, roots = posterior.coef @ x, x @ posterior.coef_root
-                V += variance * (np.outer(slopes, slopes) + posterior.correlations.coefficients * (roots @ roots.T))
+                V += np.outer(slopes, slopes) + posterior.correlations.coefficients * (roots @ roots.T)
         return np.asarray(V)
 
     def _of_profile(self, V: Floats) -> Floats:
@@ -183,12 +193,12 @@ class Dense:
             {"intercept": 1.0, "own bow": 1.0, f"instrument {self.answers.instrument}": 1.0, **self._placed(position)}
         )
 
-    def x_tier(self, slug: str, position: int = 0, traits: Sequence[float] = (0.0, 0.0, 0.0)) -> Floats:
+    def x_tier(self, slug: str, position: int = 0, traits: Sequence[float] = NO_TRAITS) -> Floats:
         tier, design = self.range.tiers[slug], self.posterior.design
         grade = tier.grade - design.middle[list(Instrument).index(tier.instrument)]
         values = {"intercept": 1.0, f"instrument {tier.instrument}": 1.0, "grade": grade, **self._placed(position)}
         values |= {f"{setting} x grade": grade for setting in self.answers.settings}
-        values |= dict(zip(("mass", "balance", "brightness"), traits, strict=True))
+        values |= dict(zip(TRAITS, traits, strict=True))
         wished = np.clip(self._heavier(slug) + traits[0], -3, 3)
         values["wish_mass x mass"] = (self.answers.wish_mass or 0) * wished
         values["wish_tone x brightness"] = (self.answers.wish_tone or 0) * traits[2]
@@ -208,14 +218,14 @@ class Dense:
 
     def tier(self, slug: str, c: int, position: int = 0) -> tuple[float, Floats]:
         x = self.x_tier(slug, position)
-        mean, row = self._liked(x, c, slug, (0.0, 0.0, 0.0))
+        mean, row = self._liked(x, c, slug, NO_TRAITS)
         return (mean + self._put_gamma(row, slug) if c == 0 else mean), row
 
     def _liked(self, x: Floats, c: int, slug: str, traits: Sequence[float]) -> tuple[float, Floats]:
         row = np.zeros(self.components.size)
         self.components.put(row, "beta", c, x)
         grade = x[[column.name for column in self.posterior.design.columns].index("grade")]
-        felt = np.array(traits) + self._of_tier_traits(slug)
+        felt = np.array(traits)[:3] + self._of_tier_traits(slug)
         for part in ("player", "tastes"):
             self.components.put(row, part, c, np.array([1.0, 0.0, grade, *felt]))
         mean = float(x @ self.posterior.coef[c])
@@ -230,7 +240,11 @@ class Dense:
         if slug not in design.index:
             return np.zeros(3)
         violin = list(Instrument).index(self.answers.instrument)
-        z = np.nan_to_num((design.centres[design.index[slug]] - design.fallback[violin]) / design.scales[violin])
+        of = [USED.index(name) for name in ("mass_g", "balance_mm", "speed_of_sound_m_s", "loss_factor")]
+        centre, middle, scale = (
+            a[of] for a in (design.centres[design.index[slug]], design.fallback[violin], design.scales[violin])
+        )
+        z = np.nan_to_num((centre - middle) / scale)
         return np.asarray(np.clip([z[0], z[1], z[2] - z[3]], -3, 3))
 
     def own(self, c: int, position: int = 0) -> tuple[float, Floats]:

@@ -1,6 +1,7 @@
 """Small invented ranges, trials and fitted models for the tests of the preference model."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import pairwise
 
@@ -148,4 +149,51 @@ def made_up_posterior(range_: Range, blocks: Sequence[Sequence[Level]], seed: in
         ),
         rows=np.full(C, 50),
         trials={("violin", ""): 30},
+    )
+
+
+@dataclass(frozen=True)
+class BenchWorld:
+    """Violin bows whose true mass and stiffness everybody feels, as a bench sees them, with trials of some of them.
+
+    ``liked`` : by serial what everybody finds of a copy, overall; ``new``: the copies that nobody has rated.
+    """
+
+    range: Range
+    trials: tuple[Trial, ...]
+    liked: Mapping[str, float]
+    new: tuple[str, ...]
+
+
+def bench_world(slope: float, players: int, seed: int, rated: int = 40, new: int = 20) -> BenchWorld:
+    """Three tiers of copies read with an error of .7 of their spread, every fourth reading missing; overall marks alone.
+
+    A spread of stiffness is worth ``slope`` points to everybody, one of mass half as much.
+    """
+    rng = np.random.default_rng(seed)
+    tiers = {slug: Tier(slug, Instrument.VIOLIN, grade) for grade, slug in enumerate("abc", start=1)}
+    copies, liked = {}, {}
+    for slug, tier in tiers.items():
+        for number in range(rated + new):
+            mass, stiffness = rng.normal(size=2)
+            read = [60.0 + mass, 150.0 + 10.0 * stiffness] + 0.7 * np.array([1.0, 10.0]) * rng.normal(size=2)
+            there = rng.random(2) > 0.25
+            bench = Bench(
+                mass_g=float(read[0]) if there[0] else None,
+                stiffness_n_per_m=float(read[1]) if there[1] else None,
+                sd={"mass_g": 0.7, "stiffness_n_per_m": 7.0},
+            )
+            serial = f"{slug}{number}"
+            copies[serial] = Copy(serial, slug, bench=bench)
+            liked[serial] = 4.0 + 0.3 * tier.grade + slope * (stiffness + 0.5 * mass) + rng.normal(0.0, 0.3)
+    known = [serial for serial in copies if int(serial[1:]) < rated]
+    trials = []
+    for number in range(players):
+        level, picked = rng.normal(0.0, 0.7), rng.choice(known, 5, replace=False).tolist()
+        marks = {serial: liked[serial] + level + rng.normal(0.0, np.hypot(0.3, 0.6)) for serial in picked}
+        trials.append(
+            trial(number, [(serial, {OVERALL: float(np.clip(mark, 1, 7))}) for serial, mark in marks.items()])
+        )
+    return BenchWorld(
+        Range(tiers, copies), tuple(trials), liked, tuple(serial for serial in copies if serial not in known)
     )

@@ -16,6 +16,20 @@ PARTS = {
     "without priorities": N_("What the player says matters"),
 }
 
+_BENCH = {
+    1: N_(
+        "What the bench measures helps with bows that nobody has rated yet: with it the error of a mark changes by {points} points."
+    ),
+    0: N_(
+        "Whether what the bench measures helps with bows that nobody has rated yet cannot be told so far: with it the error of a mark changes by {points} points."
+    ),
+    -1: N_(
+        "What the bench measures does not help with bows that nobody has rated yet: with it the error of a mark changes by {points} points."
+    ),
+}
+TRAITS = "without bench traits"
+"""The model fitted without them; on copies held out."""
+
 
 @dataclass(frozen=True, slots=True)
 class Worth:
@@ -38,13 +52,27 @@ def _read(report: Mapping[str, Any]) -> Iterator[Worth]:
             less = (score.get("better") or {}).get("rmse") or {}
             if score["method"] in PARTS and less.get("mean") is not None:
                 yield Worth(score["method"], int(state["told"]), float(less["mean"]), less.get("error"))
+    for state in (report.get("by_copy") or {}).get("overall", ())[:1]:
+        for score in state["scores"]:
+            less = (score.get("better") or {}).get("rmse") or {}
+            if score["method"] == TRAITS and less.get("mean") is not None:
+                yield Worth(TRAITS, int(state["told"]), float(less["mean"]), less.get("error"))
+
+
+def _of_bench(found: Sequence[Worth]) -> list[str]:
+    """Say whether what the bench measures helps with bows that nobody has rated; nothing where it was not looked at."""
+    for each in (each for each in found if each.part == TRAITS and each.error):
+        sure = abs(each.less) >= 2.0 * (each.error or 0.0)
+        sentence = _BENCH[(each.less > 0) - (each.less < 0) if sure else 0]
+        return [_(sentence).format(points=fitted_words.signed_with(-each.less, each.error, 3))]
+    return []
 
 
 def shown(found: Sequence[Worth]) -> Passage | None:
     """Return it as a table, a part a line; None where there is nothing to show."""
-    if not found:
+    if all(each.part == TRAITS for each in found):
         return None
-    numbers = sorted({each.told for each in found})
+    numbers = sorted({each.told for each in found if each.part in PARTS})
     by_part = {(each.part, each.told): fitted_words.signed_with(each.less, each.error, 3) for each in found}
     rows = tuple(
         (_(name), *(by_part.get((part, told), "–") for told in numbers))
@@ -55,4 +83,6 @@ def shown(found: Sequence[Worth]) -> Passage | None:
         "The check-up was also made without each part of our estimate in turn: by so many points a rating it was further off then, on players held out. What is below two standard errors may be chance."
     )
     head = (_("Part"), *(_("After {bows}").format(bows=formats.bows(told)) for told in numbers))
-    return Passage((said,), Table(_("What each part of our estimate is worth, in points"), head, rows))
+    return Passage(
+        (said, *_of_bench(found)), Table(_("What each part of our estimate is worth, in points"), head, rows)
+    )

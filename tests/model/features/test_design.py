@@ -186,7 +186,7 @@ def test_a_design_comes_back_from_json_as_it_was(bench: bool) -> None:
     design = Design.from_range(range_)
     again = Design.from_json(design.to_json())
     assert again.tiers == design.tiers
-    for name in ("centres", "fallback", "scales", "middle"):
+    for name in ("centres", "fallback", "scales", "totals", "true_share", "middle"):
         np.testing.assert_array_equal(getattr(again, name), getattr(design, name))
 
 

@@ -9,6 +9,7 @@ import pytest
 from model.domain.arrays import Floats
 from model.domain.records import Answers, Bench, Range, Trial
 from model.domain.vocabulary import CRITERIA, Criterion, Instrument
+from model.features.bench_traits import USED
 from model.preference.catalogue import CataloguePosterior
 from model.preference.conditioning import LIKING
 from model.preference.fitted import FittedModel
@@ -22,15 +23,20 @@ from tests.model.worlds import drawn_trials, violins
 C, DRAWS, CHUNK = len(CRITERIA), 200_000, 25_000
 CLOSE = 0.012
 """Relative error allowed in a variance: five standard errors of a variance drawn so often, for tails up to twice the normal's."""
+ERROR = 0.8
+"""Standard deviation of one weighing of 'b2', in grams; masses differ by about one."""
+FELT = ("mass", "balance", "brightness")
+PLACES = [USED.index(name) for name in ("mass_g", "balance_mm", "speed_of_sound_m_s", "loss_factor")]
 PLAIN = Answers(Instrument.VIOLIN)
 WISHING = replace(PLAIN, wish_mass=-1, wish_tone=1, priorities=(Criterion.TONE, Criterion.EASE))
 
 
 def a_range() -> Range:
-    """Tiers 'a' and 'b'; of 'b', 'b3' was never on the bench and 'b4' has half the readings of its brightness."""
+    """Tiers 'a' and 'b'; of 'b', 'b2' was weighed badly, 'b3' was never on the bench, 'b4' has half the readings of its brightness."""
     whole = violins([4, 5])
     half = replace(whole.copies["b4"].bench, loss_factor=None, balance_mm=None)
-    changed = {"b3": Bench(), "b4": half}
+    badly = replace(whole.copies["b2"].bench, sd={"mass_g": ERROR})
+    changed = {"b2": badly, "b3": Bench(), "b4": half}
     copies = {s: replace(copy, bench=changed.get(s, copy.bench)) for s, copy in whole.copies.items()}
     return Range(whole.tiers, copies)
 
@@ -85,8 +91,10 @@ def drawn_likings(
 
     def slope(trait: str) -> Floats:
         """How much this player likes one unit more of a trait overall, (CHUNK,)."""
-        at, own = names.index(trait), 3 + ("mass", "balance", "brightness").index(trait)
-        out = beta[0][:, at] + level[:, own] + slopes[:, own]
+        out = beta[0][:, names.index(trait)]
+        if trait in FELT:
+            own = 3 + FELT.index(trait)
+            out = out + level[:, own] + slopes[:, own]
         for wish, of in (("wish_mass", "mass"), ("wish_tone", "brightness")):
             if of == trait:
                 out = out + (getattr(answers, wish) or 0) * beta[0][:, names.index(f"{wish} x {of}")]
@@ -117,29 +125,65 @@ def drawn_likings(
         profile = np.asarray(sum(w * found(c) for c, w in enumerate(cared) if w))
         return np.asarray(liked + bench + effect[0][:, 0] + match[:, 0] + gamma * profile)
 
-    unknown = a_copy({"mass": draw.normal(), "balance": draw.normal(), "brightness": draw.normal() - draw.normal()})
-    named = [a_copy(_traits_of(view, serial, draw.normal)) for serial in serials]
+    told, n = _mass_of_b2(view), draw.normal
+    unknown = a_copy(_traits({"mass": told.spread * n(), "balance": n(), "speed": n(), "loss": n()}))
+    named = [a_copy(_traits_of(view, serial, told, n)) for serial in serials]
     return m, unknown, np.column_stack(named)
 
 
 def _of_tier(view: CataloguePosterior) -> Floats:
     """How tier b's mean deviates from that of all violin bows, in units of the spread within tiers."""
     design = view.posterior.design
-    z = (design.centres[1] - design.fallback[0]) / design.scales[0]
+    z = ((design.centres[1] - design.fallback[0]) / design.scales[0])[PLACES]
     return np.array([z[0], z[1], z[2] - z[3]])
 
 
-def _traits_of(view: CataloguePosterior, serial: str, normal: Callable[[], Floats]) -> dict[str, Floats | float]:
+@dataclass(frozen=True)
+class Told:
+    """What a noisy reading tells of a mass: mean and deviation, and the spread of true masses within tiers, in units of readings'."""
+
+    mean: float
+    sd: float
+    spread: float
+
+
+def _mass_of_b2(view: CataloguePosterior) -> Told:
+    """Return what is told of b2's true mass: a normal law of masses, and one normal reading of its (Fuller 1987, sec. 1.2)."""
+    range_ = view.range
+    by_tier = {tier: [c for c in range_.copies.values() if c.tier == tier and c.bench.mass_g] for tier in range_.tiers}
+    masses = {tier: [float(copy.bench.mass_g or 0.0) for copy in copies] for tier, copies in by_tier.items()}
+    within = np.concatenate([np.array(of) - np.mean(of) for of in masses.values()])
+    unit = float(np.mean(within**2))
+    total = float(np.sum(within**2)) / (len(within) - len(masses))
+    share = 1 - ERROR**2 / len(within) / total
+    rho = share * total / (share * total + ERROR**2)
+    z = float(range_.copies["b2"].bench.mass_g or 0.0) - np.mean(masses["b"])
+    return Told(rho * z / unit**0.5, (share * (1 - rho)) ** 0.5, share**0.5)
+
+
+def _traits(z: dict[str, Floats | float]) -> dict[str, Floats | float]:
+    """The traits of standardised readings: two are made of the loss factor."""
+    return {**{of: z[of] for of in ("mass", "balance")}, "brightness": z["speed"] - z["loss"], "damping": z["loss"]}
+
+
+def _traits_of(
+    view: CataloguePosterior, serial: str, told: Told, normal: Callable[[], Floats]
+) -> dict[str, Floats | float]:
     """A copy's traits in its tier's spread: those of the bench, and a standard normal for each reading there is not."""
     design, copy = view.posterior.design, view.range.copies[serial]
-    mass, balance, bright = design.traits([copy], view.range)[0].tolist()
-    bench = copy.bench
-    missing = [reading is None for reading in (bench.speed_of_sound_m_s, bench.loss_factor)]
-    return {
-        "mass": mass + (normal() if bench.mass_g is None else 0.0),
-        "balance": balance + (normal() if bench.balance_mm is None else 0.0),
-        "brightness": bright + sum(normal() for gone in missing if gone),
-    }
+    mass, balance, bright, *others = design.traits([copy], view.range)[0].tolist()
+    bench, damping = copy.bench, others[3]
+    if serial == "b2":
+        assert mass == pytest.approx(told.mean, abs=1e-12)
+        mass = mass + told.sd * normal()
+    return _traits(
+        {
+            "mass": mass + (told.spread * normal() if bench.mass_g is None else 0.0),
+            "balance": balance + (normal() if bench.balance_mm is None else 0.0),
+            "speed": bright + damping + (normal() if bench.speed_of_sound_m_s is None else 0.0),
+            "loss": damping + (normal() if bench.loss_factor is None else 0.0),
+        }
+    )
 
 
 @pytest.mark.parametrize("answers", [PLAIN, WISHING], ids=["nothing asked", "wishes and priorities"])

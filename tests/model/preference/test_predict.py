@@ -14,6 +14,7 @@ from model.domain.arrays import Floats
 from model.domain.records import Answers, Event, OwnBow, Range, Run, Tier
 from model.domain.vocabulary import CRITERIA, BowKind, Criterion, EventKind, Hold, Instrument, Setting
 from model.features.copy_history import ServiceIntervals
+from model.features.design import PLAYER_COLUMNS
 from model.preference.catalogue import CataloguePosterior
 from model.preference.conditioning import SCATTER_FREEDOM
 from model.preference.fitted import FittedModel
@@ -22,7 +23,7 @@ from model.preference.predict import level_to_beat, predict_player, utility_weig
 from model.preference.prediction import Prediction
 from model.trial.joint import joint_posterior
 from model.trial.reasons import differences
-from tests.model.dense import Dense, Law, weighed
+from tests.model.dense import READ, Dense, Law, weighed
 from tests.model.worlds import basses, joined, made_up_posterior, violins
 
 C = len(CRITERIA)
@@ -105,28 +106,26 @@ def each(
 
 
 def trait_variance(weights: Floats, answers: Answers) -> Floats:
-    """Variance that the bench traits of a copy not yet seen bring, E[slope^2] a reading, two readings in brightness."""
+    """Variance that the bench traits of a copy not yet seen bring, E[slope^2] a reading."""
     posterior = fitted()
     R, names = posterior.correlations, [column.name for column in posterior.design.columns]
-    x = np.zeros((3, len(names)))
-    for trait, name in enumerate(("mass", "balance", "brightness")):
-        x[trait, names.index(name)] = 1.0
-    x[0, names.index("wish_mass x mass")] = answers.wish_mass or 0
-    x[2, names.index("wish_tone x brightness")] = answers.wish_tone or 0
 
     def variance(correlation: Floats, rows: Floats) -> float:
         """Of the weighted sum of criteria with these rows (C, m) on a component's independent parts."""
         return float(np.sum(np.outer(weights, weights) * correlation * (rows @ rows.T)))
 
-    roots = posterior.players.root
-    squares = [
-        float((x[trait] @ posterior.coef.T) @ weights) ** 2
-        + variance(R.coefficients, x[trait] @ posterior.coef_root)
-        + variance(R.player, roots[:, 3 + trait, :2])
-        + variance(R.tastes, roots[:, 3 + trait, 2:])
-        for trait in range(3)
-    ]
-    return np.asarray(squares[0] + squares[1] + 2.0 * squares[2])
+    total, roots = 0.0, posterior.players.root
+    for reading in READ.values():
+        x, own = np.zeros(len(names)), np.zeros(roots[:, 0].shape)
+        for trait, sign in reading.items():
+            x[names.index(trait)] = sign
+            if trait in PLAYER_COLUMNS:
+                own = own + sign * roots[:, PLAYER_COLUMNS.index(trait)]
+        for wish, trait in (("wish_mass", "mass"), ("wish_tone", "brightness")):
+            x[names.index(f"{wish} x {trait}")] = (getattr(answers, wish) or 0) * reading.get(trait, 0.0)
+        total += float((x @ posterior.coef.T) @ weights) ** 2 + variance(R.coefficients, x @ posterior.coef_root)
+        total += variance(R.player, own[:, :2]) + variance(R.tastes, own[:, 2:])
+    return np.asarray(total)
 
 
 def test_players_side_by_side_are_each_of_them_alone() -> None:

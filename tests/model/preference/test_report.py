@@ -11,6 +11,7 @@ import pytest
 from model.choice.purchase_model import BELIEFS, PurchaseModel, fit_purchase_model, prior_only
 from model.domain.records import Answers, Event, Range
 from model.domain.vocabulary import CRITERIA, EventKind, Hold, Instrument
+from model.features.bench_traits import USED
 from model.features.copy_history import ServiceIntervals
 from model.features.profile import ProfileWeight
 from model.preference import report
@@ -70,16 +71,20 @@ def test_bench_traits_and_tastes_for_them_count_as_they_do_in_simulation() -> No
     player, copy, match, repeat = report.variance_parts(laid_over(known))[OVERALL]
     rng, n = np.random.default_rng(7), 400_000
     tier = rng.integers(3, size=n)
-    traits = rng.normal(
-        0.0, np.sqrt([1.0, 1.0, 2.0]), (n, 3)
-    )  # brightness is the difference of two standardised readings
+    mass, balance, speed, loss = rng.normal(
+        size=(4, n)
+    )  # standardised readings: two traits are made of the loss factor
+    traits = np.column_stack([mass, balance, speed - loss, loss])
     design = known.design
-    means = (design.centres - design.fallback[0]) / design.scales[0]  # a player's slopes feel the tier's mean too
-    felt = np.column_stack([means[:, 0], means[:, 1], means[:, 2] - means[:, 3]])[tier] + traits
+    read = [USED.index(name) for name in ("mass_g", "balance_mm", "speed_of_sound_m_s", "loss_factor")]
+    means = ((design.centres - design.fallback[0]) / design.scales[0])[
+        :, read
+    ]  # a player's slopes feel the tier's mean too
+    felt = np.column_stack([means[:, 0], means[:, 1], means[:, 2] - means[:, 3]])[tier] + traits[:, :3]
     z = np.column_stack([np.ones(n), np.zeros(n), tier - 1.0, felt])
     own = (z * (rng.normal(size=(n, 6)) @ known.players.root[OVERALL].T)).sum(axis=1)
     columns = [column.name for column in known.design.columns]
-    slopes = known.coef[OVERALL, [columns.index(name) for name in ("mass", "balance", "brightness")]]
+    slopes = known.coef[OVERALL, [columns.index(name) for name in ("mass", "balance", "brightness", "damping")]]
     of_copy = traits @ slopes + rng.normal(0.0, known.copy_sd[OVERALL], n)
     assert own.var() == pytest.approx(player, rel=0.02)
     assert of_copy.var() == pytest.approx(copy, rel=0.02)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from model.domain.records import Answers, OwnBow, Range
 from model.domain.vocabulary import Criterion, Instrument
+from model.features.bench_traits import USED
 from model.preference.catalogue import CataloguePosterior
 from model.preference.fitted import FittedModel
 from model.preference.model import PreferenceModel
@@ -214,15 +215,38 @@ def test_a_model_laid_over_later_tiers_is_not_kept() -> None:
         to_bytes(later)
 
 
-def test_a_model_of_the_format_before_is_read() -> None:
-    # Format 3 held the criterion of the fit besides.
-    def older(text: dict[str, Any], arrays: Arrays) -> None:
-        text["format"] = 3
-        for name in ("reml", "degrees", "players_share", "players_squares"):
-            arrays[name] = np.ones(8)
+BEFORE = ("stiffness", "swing", "frequency", "damping", "length")
+"""Traits that formats 3 and 4 did not know."""
 
-    assert FORMAT == 4
-    assert to_bytes(from_bytes(altered(older))) == whole()
+
+@pytest.mark.parametrize("number", [3, 4])
+def test_a_model_of_a_format_before_is_read(number: int) -> None:
+    # Format 3 held the criterion of the fit besides; neither says of which columns and readings it is.
+    names = [column.name for column in posterior().design.columns]
+    known = [place for place, name in enumerate(names) if name not in BEFORE]
+    readings = [USED.index(name) for name in ("mass_g", "balance_mm", "speed_of_sound_m_s", "loss_factor")]
+
+    def older(text: dict[str, Any], arrays: Arrays) -> None:
+        text["format"], design = number, text["design"]
+        for name in ("columns", "readings", "true_share"):
+            del design[name]
+        for name in ("centres", "fallback", "scales"):
+            design[name] = [[row[place] for place in readings] for row in design[name]]
+        for name in ("coef", "coupling"):
+            arrays[name] = arrays[name][..., known]
+        arrays["coef_root"] = arrays["coef_root"][:, known][:, :, known]
+        if number == 3:
+            for name in ("reml", "degrees", "players_share", "players_squares"):
+                arrays[name] = np.ones(8)
+
+    found, whole_ = from_bytes(altered(older)), posterior()
+    new = [names.index(name) for name in BEFORE]
+    assert not found.coef[:, new].any()
+    assert not found.coef_root[:, new].any()
+    np.testing.assert_array_equal(found.coef[:, known], whole_.coef[:, known])
+    np.testing.assert_array_equal(found.coupling[..., known], whole_.coupling[..., known])
+    np.testing.assert_array_equal(found.design.centres[:, readings], whole_.design.centres[:, readings])
+    assert np.isnan(found.design.centres[:, USED.index("length_mm")]).all()
 
 
 def _put(name: str, value: Callable[[NDArray[Any]], Any]) -> Callable[[dict[str, Any], Arrays], None]:
@@ -236,7 +260,7 @@ def _nan(array: NDArray[Any]) -> NDArray[Any]:
 
 
 WRONG: dict[str, tuple[Callable[[dict[str, Any], Arrays], None], str]] = {
-    "a criterion too few": (_put("coef", lambda a: a[1:]), r"coef: got shape \(7, 30\), expected \(8, 30\)"),
+    "a criterion too few": (_put("coef", lambda a: a[1:]), r"coef: got shape \(7, 35\), expected \(8, 35\)"),
     "a column too many": (_put("coef_root", lambda a: np.pad(a, ((0, 0), (0, 1), (0, 1)))), "coef_root: got shape"),
     "a level too few": (_put("effect", lambda a: a[:, 1:]), "effect: got shape"),
     "levels not those of the arrays": (lambda text, _: text["levels"].pop(), "expected"),

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from model.domain.vocabulary import Criterion, Hold, Instrument, Role, Setting
+from model.features import bench_traits
 from service.advice import playing, remarks, words
 from service.core import phrases
 from service.web.api_schema import Advice
@@ -415,3 +416,39 @@ def test_making_the_reply_leaves_the_document_as_it_was() -> None:
     doc = document()
     words.reply(doc, operator=True)
     assert doc == document()
+
+
+@pytest.mark.parametrize(
+    ("reading", "low", "high", "said"),
+    [
+        ("mass_g", 130.2, 133.2, "Two Juniper were chosen because one is 3\u00a0g heavier than the other."),
+        (
+            "balance_mm",
+            190.0,
+            196.5,
+            "Two Juniper were chosen because one balances 6.5\u00a0mm nearer the tip than the other.",
+        ),
+        (
+            "loss_factor",
+            0.004,
+            0.005,
+            "Two Juniper were chosen because the stick of one damps 25\u00a0% more than that of the other.",
+        ),
+    ],
+)
+def test_two_bows_of_a_model_are_said_to_be_chosen_for_what_the_bench_reads_differently(
+    reading: str, low: float, high: float, said: str
+) -> None:
+    told = [{"tier": "juniper", "reading": reading, "low": low, "high": high}]
+    doc = document(shortlist=[entry(copies=2)], trial={"apart": told})
+    assert words.bring_words(doc["shortlist"][0], doc) == f"Try two Juniper. {said}"
+    plain = document(shortlist=[entry(copies=2)])
+    assert words.bring_words(plain["shortlist"][0], plain) == "Try two Juniper."
+
+
+def test_every_reading_that_traits_are_made_of_can_set_two_bows_apart() -> None:
+    told = [
+        words.difference_words("yew", "Yew", {"apart": [{"tier": "yew", "reading": name, "low": 1.0, "high": 2.0}]})
+        for name in bench_traits.USED
+    ]
+    assert len({sentence for sentence in told if sentence.endswith(".")}) == len(bench_traits.USED)

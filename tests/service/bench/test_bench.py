@@ -18,6 +18,7 @@ from service.bench import entry, recordings, records
 from service.core.errors import InvalidInputError
 from service.core.scopes import AllDealers
 from service.inventory.files import load
+from service.modelling import model_records
 from tests.service import desk_shop
 from tests.service.desk_shop import Shop
 from tests.service.page import Page
@@ -277,6 +278,12 @@ def test_repeats_tell_how_well_readings_repeat(shop: Shop) -> None:
     # Twice .2 from the middle reading in each of two groups: (.08 + .08) / 4 degrees of freedom.
     assert record.repeats["mass_g"] == pytest.approx((0.2, 4))
     assert record.latest["mass_g"] == pytest.approx((130.2, 0.2 / math.sqrt(3)))
+    # The model reads them with what they are worth, and what has no column of its own beside them.
+    post(shop, bench(BOWS[1]), bending_hz="61.5")
+    with shop.desk.database.reading() as session:
+        known = model_records.read_range(session).copies[BOWS[1]].bench
+    assert (known.mass_g, known.bending_hz) == pytest.approx((130.2, 61.5))
+    assert known.sd == pytest.approx({"mass_g": 0.2 / math.sqrt(3), "bending_hz": 0.2})
     answer = post(shop, bench(), mass_g="130.2 133.9")
     assert "lies further from the other readings than they repeat" in Page(answer).root.text
 

@@ -11,6 +11,9 @@ from sqlalchemy import event
 from model.choice import Offer
 from model.domain.records import Answers, Bench, Copy, Event, Outcome, Run, Tier
 from model.domain.vocabulary import Blinding, Criterion, EventKind, Hold, Instrument, OutcomeKind, Place, Setting
+from model.features import bench_traits
+from service import tables
+from service.bench.quantities import LIMITS
 from service.core.database import Database
 from service.modelling import model_records
 from tests import factories
@@ -22,7 +25,25 @@ def test_the_range_is_read_with_holds_and_bench(database: Database, tmp_path: Pa
     with database.reading() as session:
         read = model_records.read_range(session)
     assert read.tiers == {"otter": Tier("otter", Instrument.DOUBLE_BASS, 1, frozenset({Hold.GERMAN, Hold.FRENCH}))}
-    assert read.copies["DB-2"] == Copy("DB-2", "otter", Hold.FRENCH, Bench(mass_g=131.0))
+    assert read.copies["DB-2"] == Copy("DB-2", "otter", Hold.FRENCH, Bench(mass_g=131.0, sd={"mass_g": 0.1}))
+
+
+def test_a_value_written_by_hand_since_it_was_measured_is_as_sure_as_is_usual(
+    database: Database, tmp_path: Path
+) -> None:
+    factories.load(database, tmp_path / "f", factories.bass_range())
+    usual = bench_traits.READINGS["mass_g"].sd
+    for measured, mass, sd in (([131.0, 131.2, 0.03], 131.2, 0.03), ([130.0, 130.1, 0.03], 131.0, usual)):
+        with database.writing() as session:
+            session.get_one(tables.Copy, "DB-2").measured = {"mass_g": measured}
+        with database.reading() as session:
+            assert model_records.read_range(session).copies["DB-2"].bench == Bench(mass_g=mass, sd={"mass_g": sd})
+
+
+def test_what_is_usual_of_a_reading_is_the_same_at_the_bench_and_in_the_model() -> None:
+    assert {name: (of.sd, of.relative) for name, of in bench_traits.READINGS.items()} == {
+        name: (LIMITS[name].sd, LIMITS[name].relative) for name in bench_traits.READINGS
+    }
 
 
 def test_a_trial_is_read_with_its_answers_and_its_player_s_sheets(any_database: Database, tmp_path: Path) -> None:

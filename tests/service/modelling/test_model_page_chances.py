@@ -83,3 +83,29 @@ def test_what_each_part_of_the_model_takes_away_from_its_error_is_shown_by_bows_
     )
     assert parts_worth.shown(parts_worth.read({"by_player": {"overall": [checked(0)]}})) is None
     assert parts_worth.shown(parts_worth.read({})) is None
+
+
+@pytest.mark.parametrize(
+    ("mean", "said"),
+    [
+        (
+            0.031,
+            "What the bench measures helps with bows that nobody has rated yet: with it the error of a mark changes by −0.031",
+        ),
+        (
+            0.012,
+            "Whether what the bench measures helps with bows that nobody has rated yet cannot be told so far: with it",
+        ),
+        (
+            -0.031,
+            "What the bench measures does not help with bows that nobody has rated yet: with it the error of a mark",
+        ),
+    ],
+)
+def test_whether_the_bench_helps_with_new_copies_is_said(mean: float, said: str) -> None:
+    of_copies = checked(0, without_bench_traits={"mean": mean, "error": 0.01})
+    states = [checked(0, tier_mean={"mean": 0.13, "error": 0.02})]
+    found = parts_worth.shown(parts_worth.read({"by_player": {"overall": states}, "by_copy": {"overall": [of_copies]}}))
+    assert found is not None
+    assert found.sentences[1].startswith(said)
+    assert len(found.numbers.rows) == 1, "its own figures are of copies held out, not of players"

@@ -8,6 +8,7 @@ import pytest
 from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session
 
+from model.features import bench_traits
 from model.trial import Action, Ranked, RankReason, Rationale, RationaleCode, Recommendation
 from service import tables
 from service.advice import advise
@@ -186,6 +187,12 @@ def test_every_reason_for_a_bow_has_a_sentence(why: RankReason) -> None:
     said = composing_words.reason(ranked(why, trait))
     assert said.endswith(".")
     assert "{" not in said
+
+
+def test_every_trait_of_the_bench_has_words_as_a_reason() -> None:
+    assert all("{" not in composing_words.reason(ranked(RankReason.BENCH, name)) for name in bench_traits.TRAIT_NAMES)
+    wished = [bench_traits.TRAIT_NAMES[trait] for trait, _ in bench_traits.WISHES]
+    assert all(composing_words.reason(ranked(RankReason.WISH, name)) for name in wished)
 
 
 @pytest.mark.parametrize(
