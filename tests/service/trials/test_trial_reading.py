@@ -145,16 +145,16 @@ def test_sheets_that_staff_should_look_at_are_flagged(shop: Database) -> None:
             )
         session.flush()
         page = desk_reads.trial(session, SHOP, key)
+        assert [(sheet.flags, sheet.counts) for sheet in page.sheets] == [
+            ("other_device", False),
+            ("after_reveal", False),
+            ("", True),
+        ]
         assert [row.key for row in desk_reads.home(session, SHOP, TODAY).flagged] == [key]
     assert page.flags == (
         "More than one sheet came for one bow; look which of them counts.",
         "A sheet was changed after the key was revealed; the blind one counts.",
     )
-    assert [(sheet.flags, sheet.counts) for sheet in page.sheets] == [
-        ("other_device", False),
-        ("after_reveal", False),
-        ("", True),
-    ]
 
 
 def test_a_trial_from_a_file_can_be_read_and_nothing_done_with_it(database: Database, tmp_path: Path) -> None:
