@@ -70,7 +70,8 @@ class Trial(Base):
         one_of("place", tuple(Place)),
         one_of("blinding", tuple(Blinding)),
         one_of("instrument_used", INSTRUMENTS_USED),
-        Index(None, "player"),
+        Index(None, "player", "dealer"),
+        Index(None, "dealer", "player"),
         Index(None, "dealer", "date", "id"),
     )
 

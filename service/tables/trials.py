@@ -34,7 +34,7 @@ class Contact(Base):
     """Who a player is to one dealer; kept apart from the history, which knows a key only. ``doubted`` as for enquiries."""
 
     __tablename__ = "contacts"
-    __table_args__ = (Index(None, "dealer"),)
+    __table_args__ = (Index(None, "dealer", "player"),)
 
     player: Mapped[int] = mapped_column(ForeignKey("players.id"), primary_key=True)
     dealer: Mapped[str] = mapped_column(Key, ForeignKey("dealers.slug"))

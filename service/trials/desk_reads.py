@@ -89,10 +89,12 @@ def players(
     session: Session, dealer: str, search: str = "", after: str = "", wanted: ListWanted = ALL
 ) -> Leaf[PlayerRow]:
     """Return a page of the players, latest trial first; ``search``: how a name, an address or a key begins, or a number ends."""
-    conditions = [people.search_for(dealer, search)] if search.strip() else []
+    if not search.strip():
+        return people.players(session, dealer, after, wanted)
+    conditions = [people.search_for(dealer, search)]
     if wanted.value("instrument"):
         conditions.append(people.has_played(dealer, wanted.value("instrument")))
-    return people.players(session, dealer, after, *conditions, most=wanted.most)
+    return people.players_found(session, dealer, after, *conditions, most=wanted.most)
 
 
 def home(session: Session, dealer: str, today: dt.date, most: int = 12) -> Home:

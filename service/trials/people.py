@@ -144,7 +144,90 @@ def enquiry_page(session: Session, dealer: str, id_: str, *, any_dealer: bool = 
 # Players
 
 
-def players(
+def players(session: Session, dealer: str, after: str, wanted: ListWanted = ALL) -> Leaf[PlayerRow]:
+    """Return the same of all players, or of those who had a trial of an instrument, found in their order.
+
+    Those without a trial are found among the contacts, the others by their last trial among the trials: none is gone through
+    further than the page.
+    """
+    instrument, most = wanted.value("instrument"), wanted.most + 1
+    mark = paging.read(after, dt.date, int) or (dt.date.max, _LAST_ID)
+    found: list[tuple[dt.date, int, int]] = []
+    if mark[0] == dt.date.max and not instrument:
+        of_those = _without_trial(dealer).where(tables.Contact.player < mark[1]).order_by(tables.Contact.player.desc())
+        found += [(dt.date.max, each, each) for each in session.scalars(of_those.limit(most))]
+    if len(found) < most:
+        last = _last_trials(dealer, instrument).where(paging.beyond((tables.Trial.on, tables.Trial.id), mark))
+        rows = session.execute(last.order_by(tables.Trial.on.desc(), tables.Trial.id.desc()).limit(most - len(found)))
+        found += [(row.on, row.id, row.stands) for row in rows]
+    page = paging.leaf(found, _persons(session, dealer, instrument), lambda row: row[:2], wanted.most)
+    return page.of(player_rows(session, dealer, [stands for _on, _id, stands in page.rows]))
+
+
+_LAST_ID = 2**31 - 1
+
+
+def _without_trial(dealer: str) -> Select[int]:
+    """Ask who is known by name and had no trial, under no key."""
+    contact, trial, joined, other = (
+        tables.Contact,
+        aliased(tables.Trial),
+        tables.JoinedPlayer,
+        aliased(tables.JoinedPlayer),
+    )
+    own = exists().where(trial.player == contact.player, trial.dealer == dealer)
+    of_other = exists().where(
+        other.dealer == dealer, other.head == contact.player, trial.player == other.player, trial.dealer == dealer
+    )
+    stands = select(contact.player).outerjoin(joined, same_person.joined_at(dealer, contact.player))
+    return stands.where(contact.dealer == dealer, joined.player.is_(None), ~own, ~of_other)
+
+
+def _last_trials(dealer: str, instrument: str) -> Select[*tuple[Any, ...]]:
+    """Ask for the last trial of each person, of those who had one of an instrument."""
+    trial, joined = tables.Trial, tables.JoinedPlayer
+    stands = same_person.head(trial.player)
+    later = aliased(tables.Trial)
+    is_later = or_(later.on > trial.on, and_(later.on == trial.on, later.id > trial.id))
+    found = select(trial.on, trial.id, stands.label("stands"))
+    found = found.outerjoin(joined, same_person.joined_at(dealer, trial.player)).where(trial.dealer == dealer)
+    found = found.where(*(~each.exists() for each in _theirs(dealer, stands, later, is_later)))
+    if instrument:
+        of_it = aliased(tables.Trial)
+        # A value and no EXISTS, which PostgreSQL would answer by going through all trials for the few of a page.
+        first = (
+            each.limit(1).scalar_subquery() for each in _theirs(dealer, stands, of_it, of_it.instrument == instrument)
+        )
+        found = found.where(func.coalesce(*first, 0) != 0)
+    return found
+
+
+def _theirs(
+    dealer: str, stands: ColumnElement[int], trial: type[tables.Trial], condition: ColumnElement[bool]
+) -> tuple[Select[int], ...]:
+    """Ask for the trials of a person of which something holds: under the key that stands for them, and under another."""
+    other = aliased(tables.JoinedPlayer)
+    found = select(trial.id).where(trial.dealer == dealer, condition)
+    of_other = found.where(other.dealer == dealer, other.head == stands, trial.player == other.player)
+    return found.where(trial.player == stands), of_other
+
+
+def _persons(session: Session, dealer: str, instrument: str) -> int:
+    """Return how many persons a dealer knows, or how many of them had a trial of an instrument."""
+    trial, contact, joined = tables.Trial, tables.Contact, tables.JoinedPlayer
+    stands = same_person.head(trial.player)
+    of_trials = select(func.count(stands.distinct())).select_from(trial)
+    of_trials = of_trials.outerjoin(joined, same_person.joined_at(dealer, trial.player)).where(trial.dealer == dealer)
+    if instrument:
+        return session.scalar(of_trials.where(trial.instrument == instrument)) or 0
+    named = select(func.count()).select_from(contact)
+    named = named.outerjoin(joined, same_person.joined_at(dealer, contact.player)).where(contact.dealer == dealer)
+    by_name = session.scalar(named.where(joined.player.is_(None))) or 0
+    known_by_name = exists().where(contact.player == stands, contact.dealer == dealer)
+    return by_name + (session.scalar(of_trials.where(~known_by_name)) or 0)
+
+
+def players_found(
     session: Session, dealer: str, after: str, *conditions: ColumnElement[bool], most: int = paging.A_PAGE
 ) -> Leaf[PlayerRow]:
     """Return a page of the dealer's players that meet the conditions, those without a trial first, then the latest trial."""

@@ -34,6 +34,8 @@ PAGES = {
     "trials of a person": "/desk/trials?search=last77",
     "stock": "/desk/stock",
     "stock by serial": "/desk/stock?order=serial&serial=sn-0001",
+    "players": "/desk/players",
+    "players of an instrument": "/desk/players?instrument=cello",
     "sold bows": "/desk/stock?show=sold",
     "mail": "/desk/mail?state=sent",
     "mail of a kind, oldest first": "/desk/mail?state=sent&kind=before_trial&order=oldest",
@@ -77,7 +79,8 @@ def test_no_list_and_no_search_reads_a_large_table_from_end_to_end(desk: Desk) -
         asked.clear()
         assert member.get(page).status_code in (200, 303), page
         # To say how many there are all of them are counted; what is shown is found.
-        statements = [each for each in asked if "count(*)" not in each[0] or "LIMIT" in each[0]]
+        counted = [each for each in asked if each[0].startswith("SELECT count(") or "count(*)" in each[0]]
+        statements = [each for each in asked if each not in counted or "LIMIT" in each[0]]
         whole = {table for sql, values in statements for table in _read_whole(desk.database, sql, values)}
         if whole & LARGE:
             read[name] = sorted(whole & LARGE)
