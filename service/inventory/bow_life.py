@@ -2,12 +2,11 @@
 
 import datetime as dt
 import statistics
-from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, func, select
+from sqlalchemy import ColumnElement, Select, extract, func, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import EventKind
@@ -56,11 +55,10 @@ def read(session: Session, scope: Scope, serial: str) -> BowLife:
     """Return a bow's life, or raise `NotFoundError`; its marks, once letters are revealed, are of the scope's trials and of files of no dealer."""
     bow = stock.own(session, scope, serial)
     copy, run, trial = tables.Copy, tables.Run, tables.Trial
-    of_tier: dict[int, list[int]] = defaultdict(list)
+    year = extract("year", trial.on)
     others = _marks(scope).join(copy, copy.serial == run.copy).where(copy.tier == bow.tier, copy.serial != serial)
-    for on, mark in session.execute(others.with_only_columns(trial.on, run.overall)):
-        of_tier[on.year].append(mark or 0)
-    years = tuple((year, statistics.fmean(marks), len(marks)) for year, marks in sorted(of_tier.items()))
+    of_years = others.with_only_columns(year, func.sum(run.overall), func.count()).group_by(year).order_by(year)
+    years = tuple((int(each), (total or 0) / count, count) for each, total, count in session.execute(of_years))
     means = {year: mean for year, mean, _count in years}
     numbers: dict[int, int] = {}
     given = []
