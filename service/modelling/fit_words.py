@@ -5,6 +5,7 @@ from typing import Any
 
 from model.evaluation import (
     FEWEST_PLAYERS,
+    ClusteredMean,
     Decision,
     EvaluationReport,
     PolicyComparison,
@@ -93,7 +94,8 @@ def _bench(report: EvaluationReport) -> Iterator[str]:
         if score.method == "without bench traits":
             less = score.better["rmse"]
             said = "they help" if less.mean > 2 * less.error else "whether they help is not told yet"
-            yield f"New copies: the error is {less.signed()} less with bench traits than without: {said}."
+            changed = ClusteredMean(-less.mean, less.error).signed()
+            yield f"Bench traits change the error on new copies by {changed} points: {said}."
 
 
 def _chances(report: EvaluationReport) -> Iterator[str]:
