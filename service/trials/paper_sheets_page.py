@@ -149,7 +149,7 @@ def _show(
     names = {
         f"{name}.{c}": f"{bow}, {trial_words.criterion(c)}" for name, _letter, bow, _said_ in lines for c in columns
     }
-    names |= {f"{name}.strokes": f"{bow}, {_('Strokes')}" for name, _letter, bow, _said_ in lines}
+    names |= {f"{name}.strokes": _("{bow}, strokes").format(bow=bow) for name, _letter, bow, _said_ in lines}
     names |= {f"{OTHER}.{c}": trial_words.criterion(c) for c in columns}
     names |= {"on": _("Day"), f"letter.{OTHER}": _("Another letter")}
     page = FormPage(
