@@ -107,7 +107,9 @@ class World:
         """Begin to compare the two bows of a trial pair by pair."""
         with self.database.writing() as session:
             # A hidden repeat is one bow under two letters.
-            letters = sorted({slot.copy: slot.letter for slot in _slots(session, key) if slot.letter}.values())
+            bows = select(tables.Slot.copy, tables.Slot.letter).join(tables.Trial, tables.Trial.id == tables.Slot.trial)
+            found = session.execute(bows.where(tables.Trial.key == key, tables.Slot.copy.is_not(None))).all()
+            letters = sorted({each.copy: each.letter for each in found}.values())
             paired_comparison.start(session, None, DEALER, key, (letters[0], letters[1]))
 
 

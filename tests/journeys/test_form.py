@@ -8,6 +8,7 @@ import pytest
 from playwright.sync_api import Page, expect
 from sqlalchemy import func, select
 
+from service.dealers import shop_card
 from service.dealers.colours import DARK, LIGHT, Scheme
 from service.tables import Enquiry
 from tests.journeys import measures
@@ -244,7 +245,14 @@ SIDES_MM = 36
 """Both margins that the style sheet asks for."""
 
 
-def test_the_answer_prints_whole(opened: Opened, picture: Keep) -> None:
+LONGEST_TERMS = dict.fromkeys(shop_card.TERMS, ("A bow goes home for a week, insured by us. " * 12)[:500])
+LONGEST_TERMS |= {
+    "address": "Quay Street 12\n1020 Vienna\nAustria",
+    "opening": "Tue to Fri 10 to 18\nSat 10 to 14\nand as agreed",
+}
+
+
+def test_the_answer_prints_whole(opened: Opened, live_server: Site, picture: Keep) -> None:
     page = opened("/?dealer=quince-court", 1024, color_scheme="dark")
     fill_in(page, "cello")
     page.emulate_media(media="print")
@@ -259,7 +267,10 @@ def test_the_answer_prints_whole(opened: Opened, picture: Keep) -> None:
     ink = page.evaluate("() => getComputedStyle(document.body).color + getComputedStyle(document.body).backgroundColor")
     assert ink == "rgb(0, 0, 0)rgb(255, 255, 255)"
     expect(page.locator("text=Change your answers")).to_be_hidden()
-    check_sheet(page, picture)
+    for terms in (LONGEST_TERMS, {}):
+        with live_server.database.writing() as session:
+            shop_card.keep(session, None, "quince-court", **terms)
+        check_sheet(page, picture)
 
 
 def check_sheet(page: Page, picture: Keep) -> None:
