@@ -3,14 +3,15 @@
 V = gamma_1 overall + gamma_2 priorities + gamma_3 log(price / reference) + gamma_4 own bow, without the price for the own
 bow; each bow of the trial is kept with probability proportional to exp(V) (McFadden 1974, Conditional logit analysis of
 qualitative choice behavior, in Zarembka, Frontiers in Econometrics). The reference is the budget, else the median price of
-the copies tried.
+the copies tried, as asked. A bow's price is what was paid for it; where that is not known, what is usually paid of such a
+price (`_PricesPaid`).
 """
 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from enum import StrEnum
 from statistics import fmean, median
@@ -41,7 +42,10 @@ MIN_LIKING_WEIGHT = 0.1
 MAX_PRICE_WEIGHT = 1.0
 """Twice the price never weighs more than 0.7 points (a judgement, no source)."""
 MAX_LOG_PRICE_RATIO = float(np.log(4.0))
-"""Beyond four times the reference, or a quarter, a price counts no further: hardly an outcome tells of such (a judgement)."""
+"""Beyond four times the reference, or a quarter, a price counts no further: hardly an outcome tells of such (a judgement).
+
+Nor does a price paid that is so far from the one asked: more was paid for than the bow, or less than the whole.
+"""
 
 
 class ExclusionReason(StrEnum):
@@ -64,15 +68,17 @@ class Offer:
 
     Attributes
     ----------
-    prices : by tier, as this player pays them, in the currency of the budget.
+    prices : by tier, as this player is asked to pay them, in the currency of the budget.
     budget : None where none was named.
+    paid : by serial what was paid for a bow that was kept, in the same currency; empty where it is not known.
     """
 
     prices: Mapping[str, float]
     budget: float | None = None
+    paid: Mapping[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        named = {f"the price of {tier}": price for tier, price in self.prices.items()}
+        named = {f"the price of {which}": price for which, price in (*self.prices.items(), *self.paid.items())}
         for where, value in (named | ({} if self.budget is None else {"the budget": self.budget})).items():
             if not 0 < value < float("inf"):
                 raise ValueError(f"{where}: got {value}, expected a number above 0")
@@ -255,11 +261,12 @@ def build_choice_sets(
             left_out[key] = found
         else:
             used += found
-    size = [len(each.rows) for each in used]
+    size = [len(each.options) for each in used]
+    prices = _PricesPaid.of(used)
     return ChoiceSets(
-        Z=np.array([row for each in used for row in each.rows]).reshape(-1, len(TERMS)),
+        Z=np.array([prices.row(option) for each in used for option in each.options]).reshape(-1, len(TERMS)),
         choice=np.repeat(np.arange(len(used)), size),
-        chosen=np.array([place == each.chosen for each in used for place in range(len(each.rows))], dtype=bool),
+        chosen=np.array([place == each.chosen for each in used for place in range(len(each.options))], dtype=bool),
         outcomes=len(by_trial) - len(left_out),
         left_out=left_out,
     )
@@ -271,11 +278,59 @@ Bow = str | None
 
 
 @dataclass(frozen=True, slots=True)
-class _Choice:
-    """The rows of one set, and the place of the one chosen."""
+class _Option:
+    """A bow that could be chosen.
 
-    rows: tuple[Row, ...]
+    Attributes
+    ----------
+    row : the columns of V, at the price asked.
+    level : logarithm of the price asked over the median of all that is on sale there; 0 for the own bow.
+    share : logarithm of what was paid over what was asked, None where it is not known.
+    """
+
+    row: Row
+    level: float = 0.0
+    share: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Choice:
+    """The options of one set, and the place of the one chosen."""
+
+    options: tuple[_Option, ...]
     chosen: int
+
+
+@dataclass(frozen=True, slots=True)
+class _PricesPaid:
+    """What is usually paid of what is asked: log(paid / asked) = usual + steeper * level, by least squares over bows kept.
+
+    What somebody paid is known of what they kept alone. Were the other bows left at what is asked, a discount that everybody
+    gets would make the bow kept look cheap beside them each time, and price would seem to weigh what it does not.
+
+    Both coefficients have the prior N(0, s ** 2) and single shares scatter by the same s (s cancels; a judgement: near .1), so
+    that few prices say little, and none nothing.
+    """
+
+    usual: float
+    steeper: float
+
+    @classmethod
+    def of(cls, choices: Iterable[_Choice]) -> _PricesPaid:
+        """Learn from the bows chosen whose price paid is known."""
+        kept = [each.options[each.chosen] for each in choices]
+        told = [(option.level, option.share) for option in kept if option.share is not None]
+        X = np.array([(1.0, level) for level, _share in told]).reshape(-1, 2)
+        usual, steeper = np.linalg.solve(X.T @ X + np.eye(2), X.T @ np.array([share for _level, share in told]))
+        return cls(float(usual), float(steeper))
+
+    def row(self, option: _Option) -> Row:
+        """Return the columns of V at the price that was paid, or would be."""
+        overall, priorities, price, own = option.row
+        if own:
+            return option.row
+        share = self.usual + self.steeper * option.level if option.share is None else option.share
+        return overall, priorities, price + share, own
 
 
 def _choices_of(
@@ -285,15 +340,15 @@ def _choices_of(
     if isinstance(decided, ExclusionReason):
         return decided
     played = _played(trial)
-    rows = _rows(trial, played, offer, range_)
+    options = _options(trial, played, offer, range_)
     touched = {outcome.copy for outcome in outcomes if outcome.kind in {OutcomeKind.KEPT, OutcomeKind.RETURNED}}
     if not touched <= played.keys():
         return ExclusionReason.NOT_PLAYED
     for bow in decided:
-        if bow not in rows:
+        if bow not in options:
             return _why_not(bow, played)
-    sets = [_choice(rows, decided[:place], bow) for place, bow in enumerate(decided)]
-    return tuple(each for each in sets if len(each.rows) > 1) or ExclusionReason.ONE_OPTION
+    sets = [_choice(options, decided[:place], bow) for place, bow in enumerate(decided)]
+    return tuple(each for each in sets if len(each.options) > 1) or ExclusionReason.ONE_OPTION
 
 
 def _why_not(bow: Bow, played: Mapping[Bow, Ratings]) -> ExclusionReason:
@@ -303,9 +358,9 @@ def _why_not(bow: Bow, played: Mapping[Bow, Ratings]) -> ExclusionReason:
     return ExclusionReason.NO_PRICE if Criterion.OVERALL in played[bow] else ExclusionReason.NOT_RATED
 
 
-def _choice(rows: Mapping[Bow, Row], gone: Sequence[Bow], bow: Bow) -> _Choice:
-    left = [each for each in rows if each not in gone]
-    return _Choice(tuple(rows[each] for each in left), left.index(bow))
+def _choice(options: Mapping[Bow, _Option], gone: Sequence[Bow], bow: Bow) -> _Choice:
+    left = [each for each in options if each not in gone]
+    return _Choice(tuple(options[each] for each in left), left.index(bow))
 
 
 def _decided(outcomes: Sequence[Outcome]) -> tuple[Bow, ...] | ExclusionReason:
@@ -345,23 +400,25 @@ def _played(trial: Trial) -> dict[Bow, Ratings]:
     return played
 
 
-def _rows(trial: Trial, played: Mapping[Bow, Ratings], offer: Offer, range_: Range) -> dict[Bow, Row]:
-    """Return the columns of V for every bow that can be an option."""
+def _options(trial: Trial, played: Mapping[Bow, Ratings], offer: Offer, range_: Range) -> dict[Bow, _Option]:
+    """Return every bow that can be an option."""
     rated = {bow: ratings for bow, ratings in played.items() if Criterion.OVERALL in ratings}
     tiers = {bow: range_.copies[bow].tier for bow in rated if bow is not None and bow in range_.copies}
     price = {bow: offer.prices[tier] for bow, tier in tiers.items() if tier in offer.prices}
     reference = offer.budget or median(price.values() or [1.0])
     options = {bow: ratings for bow, ratings in rated.items() if bow is None or bow in price}
     shared = tuple(c for c in trial.answers.priorities if all(c in ratings for ratings in options.values()))
-    return {
-        bow: (
-            ratings[Criterion.OVERALL],
-            _priorities(trial.answers.priorities, shared, ratings),
-            0.0 if bow is None else float(np.log(price[bow] / reference)),
-            float(bow is None),
-        )
-        for bow, ratings in options.items()
-    }
+    middle = median(offer.prices.values() or [1.0])
+
+    def option(bow: Bow, ratings: Ratings) -> _Option:
+        liking = ratings[Criterion.OVERALL], _priorities(trial.answers.priorities, shared, ratings)
+        if bow is None:
+            return _Option((*liking, 0.0, 1.0))
+        asked, share = price[bow], float(np.log(offer.paid.get(bow, np.nan) / price[bow]))
+        known = share if abs(share) <= MAX_LOG_PRICE_RATIO else None
+        return _Option((*liking, float(np.log(asked / reference)), 0.0), float(np.log(asked / middle)), known)
+
+    return {bow: option(bow, ratings) for bow, ratings in options.items()}
 
 
 def _priorities(ranked: Sequence[Criterion], shared: Sequence[Criterion], ratings: Ratings) -> float:

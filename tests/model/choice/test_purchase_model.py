@@ -1,8 +1,10 @@
 """What people keep: trials and outcomes, usual and odd, as sets of options; the prior, and what price weighs."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import date, timedelta
-from math import log
+from math import exp, log
+from typing import Any
 
 import numpy as np
 import pytest
@@ -205,8 +207,11 @@ def test_an_outcome_without_its_trial_is_left_out() -> None:
     assert build_choice_sets([], [_outcome(NONE)], {}, RANGE).left_out == {"t": ExclusionReason.NO_TRIAL}
 
 
-@pytest.mark.parametrize("offer", [({"low": 0.0}, None), ({"low": 500.0}, -1.0), ({"low": float("nan")}, None)])
-def test_a_price_or_budget_that_is_none_is_refused(offer: tuple[dict[str, float], float | None]) -> None:
+@pytest.mark.parametrize(
+    "offer",
+    [({"low": 0.0}, None), ({"low": 500.0}, -1.0), ({"low": float("nan")}, None), ({"low": 500.0}, None, {"L1": 0.0})],
+)
+def test_a_price_or_budget_that_is_none_is_refused(offer: tuple[Any, ...]) -> None:
     with pytest.raises(ValueError, match="expected a number above 0"):
         Offer(*offer)
 
@@ -214,17 +219,24 @@ def test_a_price_or_budget_that_is_none_is_refused(offer: tuple[dict[str, float]
 # What is learnt
 
 
+Discount = Callable[[float, np.random.Generator], float]
+
+
 def _history(
-    n: int, overall: float, tone: float, price: float, own: float, *, seed: int = 1
+    n: int, overall: float, tone: float, price: float, own: float, *, seed: int = 1, off: Discount | None = None
 ) -> tuple[list[Trial], list[Outcome], dict[str, Offer]]:
-    """Draw trials whose player keeps the bow of highest V plus Gumbel noise, V of these four coefficients."""
+    """Draw trials whose player keeps the bow of highest V plus Gumbel noise, V of these four coefficients.
+
+    ``off``: log(paid / asked) of a bow by what is asked; V is of the price to be paid, which is told of the bow kept alone.
+    """
     rng = np.random.default_rng(seed)
     trials, outcomes, offers = [], [], {}
     bows: list[str | None] = [*COPIES, None]
     for place in range(n):
         marks = np.clip(np.round(rng.normal(4.5, 1.2, (len(bows), 2)), 1), 1, 7)
         budget = float(rng.choice([800, 1500, 2500]))
-        cost = np.array([0.0 if bow is None else log(PRICES[COPIES[bow].tier] / budget) for bow in bows])
+        share = [off(PRICES[COPIES[bow].tier], rng) if bow and off else 0.0 for bow in bows]
+        cost = np.array([0.0 if bow is None else log(PRICES[COPIES[bow].tier] / budget) for bow in bows]) + share
         is_own = np.array([bow is None for bow in bows])
         V = marks @ [overall, tone] + price * cost + own * is_own + rng.gumbel(size=len(bows))
         kept = bows[int(np.argmax(V))]
@@ -232,7 +244,8 @@ def _history(
         key = f"t{place}"
         trials.append(Trial(key, f"p{place}", DAY, Answers(Instrument.VIOLIN, priorities=(TONE,)), runs))
         outcomes.append(Outcome(key, DAY, NONE if kept is None else KEPT, kept))
-        offers[key] = Offer(PRICES, budget)
+        paid = {kept: PRICES[COPIES[kept].tier] * exp(share[bows.index(kept)])} if kept and off else {}
+        offers[key] = Offer(PRICES, budget, paid)
     return trials, outcomes, offers
 
 
@@ -260,6 +273,41 @@ def test_many_outcomes_bring_back_what_the_players_went_by() -> None:
     assert kept.price_weight == pytest.approx(kept.price_sensitivity, rel=0.05)
     assert kept.priority_weight_se < 0.03
     assert kept.price_sensitivity_se < 0.06
+
+
+def _dear_bows_below_their_price(asked: float, rng: np.random.Generator) -> float:
+    """5 % off 500, 20 % off 1000, 33 % off 2000, more or less."""
+    return -0.05 - 0.25 * log(asked / 500) + float(rng.normal(0, 0.05))
+
+
+def _a_tenth_off_for_everybody(_asked: float, _rng: np.random.Generator) -> float:
+    return log(0.9)
+
+
+@pytest.mark.parametrize("off", [_dear_bows_below_their_price, _a_tenth_off_for_everybody])
+def test_what_price_weighs_comes_back_from_the_prices_that_were_paid(off: Discount) -> None:
+    truth = np.array([1.3, 0.7, -1.6, 1.0])
+    kept = fit_purchase_model(*_history(1500, *truth, off=off), RANGE)
+    assert (np.abs(kept.coef - truth) < 3 * np.sqrt(np.diag(kept.covariance))).all()
+
+
+def test_without_the_prices_paid_a_dear_bow_seems_to_weigh_less_than_it_does() -> None:
+    trials, outcomes, offers = _history(1500, 1.3, 0.7, -1.6, 1.0, off=_dear_bows_below_their_price)
+    asked = fit_purchase_model(trials, outcomes, {key: replace(each, paid={}) for key, each in offers.items()}, RANGE)
+    assert asked.coef[2] > -1.6 + 3 * np.sqrt(asked.covariance[2, 2])
+
+
+def test_one_price_paid_says_little_of_the_other_bows_and_one_far_off_nothing() -> None:
+    trial = _trial(("L1", 5.0), ("H1", 5.0), OWN_4)
+
+    def prices(paid: float) -> list[float]:
+        return _told(trial, _outcome(KEPT, "H1"), offer=Offer(PRICES, 1000.0, {"H1": paid})).Z[:, 2].tolist()
+
+    low, high, own = prices(1800.0)
+    assert high == pytest.approx(log(1.8))
+    assert log(0.5) + 0.5 * log(0.9) < low < log(0.5)
+    assert own == 0.0
+    assert prices(20.0) == pytest.approx([log(0.5), log(2.0), 0.0])
 
 
 def test_standard_errors_are_those_of_histories_drawn_again() -> None:
