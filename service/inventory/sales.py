@@ -2,7 +2,8 @@
 
 import datetime as dt
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from decimal import Decimal
 
 from sqlalchemy import ColumnElement, and_, func, select
 from sqlalchemy.orm import Session
@@ -23,12 +24,17 @@ EARLIEST = dt.date(1, 1, 1)
 
 @dataclass(frozen=True, slots=True)
 class OnTrial:
-    """The trial, of a dealer, that a bow was kept on, or is out on; ``number``: the dealer's running one, None where a file told of it."""
+    """The trial, of a dealer, that a bow was kept on, or is out on; ``number``: the dealer's running one, None where a file told of it.
+
+    ``paid``: what was paid for the bow kept, None where it is not known or not told.
+    """
 
     key: str
     number: int | None
     dealer: str | None
     plays: bool  # it is open or closed, so that an outcome can be recorded
+    paid: Decimal | None = None
+    currency: str | None = None
 
     @property
     def name(self) -> str:
@@ -48,8 +54,13 @@ class Sold:
     currency: str | None = None
 
 
-def sold(session: Session, scope: Scope, after: str = "", wanted: ListWanted = ALL) -> Leaf[Sold]:
-    """Return a page of the sold bows of a scope, the latest first, those whose day is not known last; or the other way round."""
+def sold(
+    session: Session, scope: Scope, after: str = "", wanted: ListWanted = ALL, told: Scope | None = None
+) -> Leaf[Sold]:
+    """Return a page of the sold bows of a scope, the latest first, those whose day is not known last; or the other way round.
+
+    ``told``: whose prices paid are told; None for nobody's.
+    """
     copy, day = tables.Copy, func.coalesce(tables.Copy.sold_on, EARLIEST)
     theirs, order = and_(copy.status == "sold", scope.holds(copy.dealer), *_narrowed(wanted)), (day, copy.serial)
     mark = paging.read(after, dt.date, str)
@@ -66,7 +77,10 @@ def sold(session: Session, scope: Scope, after: str = "", wanted: ListWanted = A
     rows = []
     for serial, sold_on, name, tier, dealer in found:
         price, currency = costs[dealer].get(tier, (None, None))
-        rows.append(Sold(serial, name, sold_on, kept.get(serial), float(price) if price else None, currency))
+        trial = kept.get(serial)
+        if trial is not None and not (told is not None and told.covers(trial.dealer)):
+            trial = replace(trial, paid=None, currency=None)
+        rows.append(Sold(serial, name, sold_on, trial, float(price) if price else None, currency))
     return paging.leaf(rows, count, lambda row: (row.on or EARLIEST, row.copy), wanted.most)
 
 
@@ -98,20 +112,21 @@ def kept_on(session: Session, serials: Iterable[str]) -> dict[str, OnTrial]:
     """Return by serial the trial that a bow was kept on and not brought back from."""
     outcome_table, trial, composition = tables.Outcome, tables.Trial, tables.Composition
     found = session.execute(
-        select(outcome_table.copy, outcome_table.outcome, trial.key, composition.number, trial.dealer)
+        select(outcome_table, trial.key, composition.number, trial.dealer)
         .join(trial, trial.id == outcome_table.trial)
         .outerjoin(composition, composition.trial == trial.id)
         .where(outcome_table.copy.in_(sorted(serials)), tables.newest_outcome())
         .order_by(outcome_table.on, outcome_table.id)
     )
     kept: dict[str, OnTrial] = {}
-    for serial, outcome, key, number, dealer in found:
-        if serial is None:
+    for told, key, number, dealer in found:
+        if told.copy is None:
             continue
-        if outcome is OutcomeKind.KEPT:
-            kept[serial] = OnTrial(key, number, dealer, plays=number is not None)
-        elif outcome is OutcomeKind.RETURNED:
-            kept.pop(serial, None)
+        if told.outcome is OutcomeKind.KEPT:
+            plays = number is not None
+            kept[told.copy] = OnTrial(key, number, dealer, plays, paid=told.price, currency=told.currency)
+        elif told.outcome is OutcomeKind.RETURNED:
+            kept.pop(told.copy, None)
     return kept
 
 

@@ -88,14 +88,16 @@ def cells(row: CopyRow) -> tuple[str, ...]:
 
 def sold_head() -> tuple[str, ...]:
     """Return the columns of sold bows."""
-    return _("Serial"), _("Tier"), _("Sold"), _("Trial"), _("The tier’s price"), _("Currency")
+    asked = _("The tier’s price"), _("Currency")
+    return _("Serial"), _("Tier"), _("Sold"), _("Trial"), *asked, _("Price paid"), _("Currency of the price paid")
 
 
 def sold_cells(row: Sold) -> tuple[str, ...]:
     """Return a sold bow's cells."""
     price = "" if row.price is None else f"{row.price:.2f}"
     day, trial = row.on.isoformat() if row.on else "", row.trial.name if row.trial else ""
-    return row.copy, row.tier_name, day, trial, price, row.currency or ""
+    told = ("", "") if row.trial is None or row.trial.paid is None else (f"{row.trial.paid:.2f}", row.trial.currency or "")
+    return row.copy, row.tier_name, day, trial, price, row.currency or "", *told
 
 
 def tabs(tiers: Iterable[Instrument], shown: str) -> tuple[Tab, ...]:
@@ -134,8 +136,16 @@ def _sold(row: Sold) -> ListLine:
         if row.price and row.currency
         else ""
     )
-    told = ", ".join(filter(None, (day, trial, price)))
-    return ListLine(row.copy, row.tier_name, told, address("stock", row.copy), _("Show"))
+    money = paid(row.trial) if row.trial else ""
+    said = ", ".join(filter(None, (day, trial, money and _("paid: {price}").format(price=money), price)))
+    return ListLine(row.copy, row.tier_name, said, address("stock", row.copy), _("Show"))
+
+
+def paid(sale: OnTrial) -> str:
+    """Return what was paid for a bow that was kept; empty where it is not known."""
+    if sale.paid is None or sale.currency is None:
+        return ""
+    return formats.money(sale.paid, sale.currency)
 
 
 def undo(sale: OnTrial) -> str:

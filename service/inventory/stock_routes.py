@@ -131,7 +131,8 @@ def _sold(request: Request, staff: Staff, session: Session, after: str) -> Respo
     query = list_filters.read(request.query_params, _HOME, asked, show=stock_page.SOLD)
 
     def page_of(session: Session, after: str) -> Leaf[Sold]:
-        return sales.sold(session, staff.bows, after, query.wanted)
+        told = staff.scope if staff.may(Permission.TRIALS_VIEW) else None
+        return sales.sold(session, staff.bows, after, query.wanted, told)
 
     if query.as_file:
         head = stock_page.sold_head()

@@ -76,19 +76,33 @@ def read_outcomes(session: Session) -> tuple[Outcome, ...]:
 
 
 def read_offers(session: Session) -> dict[str, Offer]:
-    """Return by trial what its player could pay and what the tiers cost there, in its budget's currency, or where none was named, in most prices'."""
+    """Return by trial what its player could pay, and what the tiers cost there, in one currency; nothing is converted.
+
+    Where no budget was named, the currency is the one that most tiers are priced in at that dealer; what was paid in another
+    tells nothing.
+    """
     trial = tables.Trial
     asked = select(trial.key, trial.dealer, trial.budget, trial.currency).where(_in_model()).order_by(trial.key)
     rows = list(_rows(session, asked))
     on_sale = {dealer: prices(session, dealer) for dealer in {row.dealer for row in rows}}
-    return {key: _offer(on_sale[dealer], budget, currency) for key, dealer, budget, currency in rows}
+    paid: dict[str, dict[str, tuple[Decimal, str]]] = {}
+    for key, copy, price, currency in _rows(session, _paid()):
+        paid.setdefault(key, {})[copy] = (price, currency)
+    return {key: _offer(on_sale[dealer], budget, currency, paid.get(key, {})) for key, dealer, budget, currency in rows}
 
 
-def _offer(on_sale: Mapping[str, tuple[Decimal, str]], budget: Decimal | None, currency: str | None) -> Offer:
+def _offer(
+    on_sale: Mapping[str, tuple[Decimal, str]],
+    budget: Decimal | None,
+    currency: str | None,
+    paid: Mapping[str, tuple[Decimal, str]],
+) -> Offer:
     used = Counter(each for _price, each in on_sale.values())
     of_offer = currency or min(used, key=lambda of: (-used[of], of), default=None)
-    in_it = {tier: float(price) for tier, (price, of) in on_sale.items() if of == of_offer}
-    return Offer(in_it, float(budget) if budget is not None and currency else None)
+    in_it, was_paid = (
+        {name: float(price) for name, (price, of) in known.items() if of == of_offer} for known in (on_sale, paid)
+    )
+    return Offer(in_it, float(budget) if budget is not None and currency else None, was_paid)
 
 
 def prices(session: Session, dealer: str | None = None) -> dict[str, tuple[Decimal, str]]:
@@ -132,13 +146,14 @@ def digest(session: Session) -> str:
     for statement in (_tiers(), _copies(), _trials(), _ratings(), _events(), _outcomes(), *_prices()):
         _sum_up(summed, _rows(session, statement))
         summed.update(b"\x1d")
-    # Last and without an end of its own: a range of which nothing is said keeps the digest that it had before words were kept.
+    # Last and without an end of their own: what was told before words and prices paid were kept has the digest that it had.
     _sum_up(summed, _rows(session, _character()))
     # Likewise of a history in which no strokes were played.
     strokes = _runs(literal("strokes"), tables.Run.clean_strokes).where(tables.Run.clean_strokes.is_not(None))
     _sum_up(summed, _rows(session, strokes))
     # And of a range that was not measured here.
     _sum_up(summed, _rows(session, _measured()))
+    _sum_up(summed, _rows(session, _paid()))
     return summed.hexdigest()
 
 
@@ -235,6 +250,16 @@ def _outcomes() -> Statement:
         .join(trial, outcome.trial == trial.id)
         .where(newest_outcome(), _in_model())
         .order_by(trial.key, outcome.on, outcome.outcome, func.coalesce(outcome.copy, ""))
+    )
+
+
+def _paid() -> Statement:
+    trial, outcome = tables.Trial, tables.Outcome
+    return (
+        select(trial.key, outcome.copy, outcome.price, outcome.currency)
+        .join(trial, outcome.trial == trial.id)
+        .where(newest_outcome(), _in_model(), outcome.price.is_not(None))
+        .order_by(trial.key, outcome.on, outcome.copy)
     )
 
 

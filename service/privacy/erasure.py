@@ -181,7 +181,7 @@ def _make_nameless(session: Session, named: set[int], trials: Sequence[int]) -> 
     """Give what stays a key that nothing else knows, and take out what somebody wrote: a note may name a person."""
     for player in sorted(named):
         session.execute(update(Player).where(Player.id == player).values(key=str(uuid.uuid4())))
-    for table in (Run, Sheet):
+    for table in (Run, Sheet, Outcome):
         session.execute(update(table).where(table.trial.in_(trials)).values(note=None))
     session.execute(update(Composition).where(Composition.trial.in_(trials)).values(note=None))
     session.execute(delete(Seat).where(Seat.trial.in_(trials)))

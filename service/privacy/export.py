@@ -154,7 +154,9 @@ def _sheet(row: Sheet) -> Json:
 
 
 def _outcome(row: Outcome) -> Json:
-    return {"day": row.on.isoformat(), "outcome": str(row.outcome), "bow": row.copy, "reason": row.reason}
+    told = {"day": row.on.isoformat(), "outcome": str(row.outcome), "bow": row.copy, "reason": row.reason}
+    price = None if row.price is None else float(row.price)
+    return told | {"price_paid": price, "currency": row.currency, "note": row.note}
 
 
 def _mails(session: Session, person: Person) -> list[Json]:

@@ -15,6 +15,7 @@ from service.questionnaire.field_types import (
     Hour,
     Id,
     Line,
+    Number,
     SchemaWords,
     Whole,
     refusal,
@@ -108,7 +109,20 @@ class OutcomeIn(Body):
 
     model_config = ConfigDict(
         json_schema_extra={
-            "examples": [{"outcome": "kept", "copy": "DB-0417", "reason": "sound", "date": "2026-11-30"}]
+            "examples": [
+                {
+                    "outcome": "kept",
+                    "copy": "DB-0417",
+                    "reason": "sound",
+                    "date": "2026-11-30",
+                    "price": 2300,
+                    "currency": "EUR",
+                }
+            ],
+            "allOf": [
+                rule({"price": GIVEN}, {"properties": {"outcome": {"const": "kept"}}}),
+                rule({"currency": GIVEN}, {"required": ["price"], "properties": {"price": GIVEN}}),
+            ],
         }
     )
 
@@ -125,3 +139,34 @@ class OutcomeIn(Body):
         Field(description=N_("one of price, sound, handling, undecided, other, or left out")),
     ] = None
     date: Annotated[Day | None, Field(description=N_("a day, as 2026-11-30; left out for today"))] = None
+    price: Annotated[
+        Number | None,
+        Field(
+            ge=0.01,
+            le=1_000_000,
+            description=N_(
+                "what was paid for the bow kept, above 0 and at most 1,000,000; left out where it is not known"
+            ),
+        ),
+    ] = None
+    currency: Annotated[
+        StrictStr | None,
+        Field(pattern=r"^[A-Z]{3}$", description=N_("the shop’s currency, as EUR (ISO 4217), or left out")),
+    ] = None
+    note: Annotated[Line | None, Field(max_length=500, description=N_("a text of at most 500 characters, or null"))] = (
+        None
+    )
+
+    @field_validator("price")
+    @classmethod
+    def _of_a_bow_kept(cls, value: float | None, info: ValidationInfo) -> float | None:
+        if value is not None and info.data.get("outcome") not in (None, "kept"):
+            raise refusal(N_("A price is paid only where a bow was kept; leave it out."))
+        return value
+
+    @field_validator("currency")
+    @classmethod
+    def _of_a_price(cls, value: str | None, info: ValidationInfo) -> str | None:
+        if value is not None and "price" in info.data and info.data["price"] is None:
+            raise refusal(N_("A currency is of a price; leave it out where none is known."))
+        return value

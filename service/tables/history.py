@@ -137,7 +137,7 @@ class Run(Base):
 
 
 class Outcome(Base):
-    """What came of a trial."""
+    """What came of a trial. ``price``: what was paid for the bow kept, None where it is not known."""
 
     __tablename__ = "outcomes"
     __table_args__ = (
@@ -158,6 +158,9 @@ class Outcome(Base):
         one_of("outcome", tuple(OutcomeKind)),
         one_of("reason", REASONS),
         CheckConstraint("outcome NOT IN ('kept', 'returned') OR copy IS NOT NULL", name="kept_names_copy"),
+        above_zero("price"),
+        CheckConstraint("(price IS NULL) = (currency IS NULL)", name="price_has_currency"),
+        CheckConstraint("price IS NULL OR outcome = 'kept'", name="price_of_kept"),
     )
 
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -166,6 +169,9 @@ class Outcome(Base):
     outcome: Mapped[OutcomeKind] = mapped_column(Word(OutcomeKind))
     copy: Mapped[str | None] = mapped_column(Key, ForeignKey("copies.serial"))
     reason: Mapped[str | None] = mapped_column(String)
+    price: Mapped[decimal.Decimal | None] = mapped_column(Money)
+    currency: Mapped[str | None] = mapped_column(String)
+    note: Mapped[str | None] = mapped_column(Text)
     revision: Mapped[int] = mapped_column(Integer, default=1)
 
 

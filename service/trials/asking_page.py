@@ -6,8 +6,9 @@ from fastapi import APIRouter
 from fastapi.responses import Response
 
 from service.core import formats
+from service.core.errors import InvalidInputError
 from service.core.language import _, ngettext
-from service.trials import desk_lines, desk_reads, desk_words, reopening, trial_page, trial_words
+from service.trials import desk_lines, desk_reads, desk_words, prices_paid, reopening, trial_page, trial_words
 from service.trials.correcting_page import bow_named
 from service.trials.desk_records import TrialPage
 from service.trials.trial_data import AskView
@@ -19,6 +20,8 @@ router = APIRouter(prefix="/desk/trials")
 
 SURE = "sure"
 """The field that says that it was asked."""
+MONEY = ("price", "note", "price_asked")
+"""The fields of what was paid; the last holds a price that was asked about."""
 
 
 def is_sure(at: AtTrial) -> bool:
@@ -32,10 +35,19 @@ def before_closing(at: AtTrial) -> str:
     return f"{address('trials', at.key)}/close" if trial.row.state == "open" and _missing(trial) else ""
 
 
-def before_outcome(at: AtTrial, what: str) -> str:
-    """Return where it is asked whether an outcome is meant; empty where the trial is over."""
+def before_outcome(at: AtTrial) -> Response | None:
+    """Ask whether an outcome is meant; None where the trial is over, or its price is to be typed again."""
     trial = desk_reads.trial(at.session, at.staff.dealer, at.key, today())
-    return f"{address('trials', at.key)}/outcome?what={quote(what)}" if trial.row.state == "open" else ""
+    price, note, asked_about = (first(at.form, name) for name in MONEY)
+    try:
+        prices_paid.read(price, note, asked_about)
+    except InvalidInputError:
+        return None
+    if trial.row.state != "open":
+        return None
+    if price or note:
+        return _ask_for_outcome(at, trial, first(at.form, "what"))
+    return desk_frame.see(at.request, f"{address('trials', at.key)}/outcome?what={quote(first(at.form, 'what'))}")
 
 
 @router.get("/{key}/close")
@@ -54,16 +66,20 @@ async def ask_to_close(at: ToRun) -> Response:
 async def ask_for_outcome(at: ToRun, what: str = "") -> Response:
     """Ask whether what came of a trial is to be recorded while it is played."""
     trial = desk_reads.trial(at.session, at.staff.dealer, at.key, today())
-    outcome, reason, serial = split(what)
-    if trial.row.state != "open" or outcome not in desk_words.OUTCOMES:
+    if trial.row.state != "open" or split(what)[0] not in desk_words.OUTCOMES:
         return at.show(notice=_("Choose what came of it."), status=409)
+    return _ask_for_outcome(at, trial, what)
+
+
+def _ask_for_outcome(at: AtTrial, trial: TrialPage, what: str) -> Response:
+    told = [(name, first(at.form, name)) for name in MONEY]
     page = _ask(
         at,
         trial,
         title=_("Record this, and close the trial?"),
-        about=_outcome(at, outcome, reason, serial),
+        about=_outcome(at, *split(what), price=first(at.form, "price")),
         action="outcome",
-        fields=(("what", what),),
+        fields=(("what", what), *(field for field in told if field[1])),
         button=_("Yes, record it and close the trial"),
         no=_("Go on playing"),
     )
@@ -143,7 +159,7 @@ def _ask(
     )
 
 
-def _outcome(at: AtTrial, outcome: str, reason: str, serial: str) -> str:
+def _outcome(at: AtTrial, outcome: str, reason: str, serial: str, *, price: str) -> str:
     """Say what is about to be recorded: 'Kept: Bow C'."""
     said = formats.capital(_(desk_words.OUTCOMES[outcome]))
     if serial:
@@ -151,4 +167,5 @@ def _outcome(at: AtTrial, outcome: str, reason: str, serial: str) -> str:
         bow = trial_words.bow_name((letter,), own=False) if letter != serial else serial
         bow_named(at.session, at.staff.dealer, at.key, serial)
         said = _("{outcome}: {bow}").format(outcome=said, bow=bow)
-    return f"{said}, {_(desk_words.REASONS[reason])}" if reason in desk_words.REASONS else said
+    said = f"{said}, {_(desk_words.REASONS[reason])}" if reason in desk_words.REASONS else said
+    return _("{outcome}; paid: {price}").format(outcome=said, price=price) if price else said

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from decimal import Decimal
 from typing import Any
 
 from sqlalchemy.orm import Session
@@ -14,7 +15,9 @@ from service.players import enquiry_access, player_keys
 from service.questionnaire import forms
 from service.questionnaire.forms import Composing, Questionnaire
 from service.questionnaire.server_fields import OutcomeIn, TrialIn
-from service.trials import composing, lifecycle, outcomes, standing, trial_record
+from service.trials import composing, lifecycle, outcomes, standing, told_to_servers, trial_record
+from service.trials.desk_records import OutcomeRow
+from service.trials.prices_paid import Paid
 from service.trials.standing import BowStanding
 
 _SAME = {"id", "enquiry", "player", "model_consent", "copies", "place", "blinding", "minutes"}
@@ -123,12 +126,14 @@ def _bow(bow: BowStanding) -> dict[str, Any]:
 def outcome(session: Session, dealer: str, key: str, told: OutcomeIn) -> dict[str, Any]:
     """Record what came of a trial, the same again changing nothing; raises as `service.trials.outcomes.record` does."""
     day = told.date or now().date()
+    price = None if told.price is None else round(Decimal(str(told.price)), 2)
+    paid = Paid(price, told.note or None, sure=True, currency=told.currency)
     try:
         with audit.written_by(audit_events.DEALERS_SERVER):
-            outcomes.record(session, None, dealer, key, told.outcome, told.copy_, told.reason, day)
+            row = outcomes.record(session, None, dealer, key, told.outcome, told.copy_, told.reason, day, paid)
     except InvalidInputError as invalid:
         raise _renamed(invalid) from None
-    return {"outcome": told.outcome, "copy": told.copy_, "reason": told.reason, "date": day.isoformat()}
+    return told_to_servers.outcome(OutcomeRow.of(row, None))
 
 
 def _renamed(invalid: InvalidInputError) -> InvalidInputError:

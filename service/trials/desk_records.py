@@ -3,6 +3,7 @@
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 
 from model.domain.vocabulary import Blinding, Hold, Instrument, OutcomeKind, Place
@@ -67,7 +68,10 @@ class PlayerRow:
 
 @dataclass(frozen=True, slots=True)
 class OutcomeRow:
-    """What came of a trial; ``copy`` and ``tier_name`` None where none is named. ``revision`` above 1: corrected."""
+    """What came of a trial; ``copy`` and ``tier_name`` None where none is named. ``revision`` above 1: corrected.
+
+    ``price``: what was paid for the bow kept, None where it is not known.
+    """
 
     on: dt.date
     outcome: OutcomeKind
@@ -75,6 +79,16 @@ class OutcomeRow:
     tier_name: str | None
     reason: str | None
     revision: int
+    price: Decimal | None = None
+    currency: str | None = None
+    note: str | None = None
+
+    @classmethod
+    def of(cls, row: tables.Outcome, tier_name: str | None) -> "OutcomeRow":
+        """Return what is stored, with the tier of its bow."""
+        return cls(
+            *(row.on, row.outcome, row.copy, tier_name, row.reason, row.revision), row.price, row.currency, row.note
+        )
 
 
 @dataclass(frozen=True, slots=True)

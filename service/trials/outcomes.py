@@ -21,10 +21,12 @@ from service.core.moments import now
 from service.core.row_locks import lock_copies
 from service.players import same_person
 from service.players.trial_access import claimed, composed
-from service.trials import lifecycle, trial_mails
+from service.trials import lifecycle, prices_paid, trial_mails
+from service.trials.prices_paid import Paid
 from service.trials.shared import carried, noted, require_state
 
 NAMES_COPY = (OutcomeKind.KEPT, OutcomeKind.RETURNED)
+_NOTHING_SAID = Paid()
 
 
 def record(
@@ -36,50 +38,113 @@ def record(
     copy: str | None,
     reason: str | None,
     on: dt.date,
-) -> None:
-    """Record what came of a trial: kept, more_asked, none, returned; ``reason``: price, sound, handling, undecided, other.
+    paid: Paid = _NOTHING_SAID,
+) -> tables.Outcome:
+    """Record what came of a trial and return it as it stands: kept, more_asked, none, returned; ``reason``: price, sound, handling, undecided, other.
 
-    The same again changes nothing; with another reason it is a new revision. An open trial is closed by it.
+    The same again changes nothing; with another reason, price or note it is a new revision, which keeps the price and the
+    note before where nothing is said of them. An open trial is closed by it.
 
     Raises
     ------
     NotFoundError
         The dealer has no such trial.
     InvalidInputError
-        A word that is none of these, a bow that was not in the trial, a day before the trial or to come.
+        A word that is none of these, a bow that was not in the trial, a day before the trial or to come, a price that cannot
+        be or (unless sure) is odd.
     ConflictError
         The trial was not played, or the outcome contradicts an earlier one.
     """
     trial, composition = claimed(session, dealer, key)
     require_state(composition, ("open", "closed"), _("There is no outcome to record."))
-    kind = _checked(session, trial, outcome, copy, reason, on)
+    kind = _checked(session, trial, outcome, copy, reason, on, paid)
     earlier = told(session, trial.id)
     same = next((row for row in earlier if _is_same(row, kind, copy, on)), None)
-    if same is not None and same.reason == reason:
-        return
+    row = _row(session, trial, kind, copy, on, reason, same, paid)
+    if same is not None and _says(same) == _says(row):
+        return same
     if same is None:
         _refuse_contradiction(earlier, kind, copy, on)
     lock_copies(session, [row.copy for row in carried(session, trial.id)])
-    revision = _next_revision(session, trial.id, kind, copy, on)
-    session.add(tables.Outcome(trial=trial.id, on=on, outcome=kind, copy=copy, reason=reason, revision=revision))
+    session.add(row)
     session.flush()
     if composition.state == "open":
         _end(session, trial, composition, copy if kind is OutcomeKind.KEPT else None)
     if same is None:
         _move(session, composition, kind, copy, on)
-    trial_mails.outcome(session, key, str(kind), copy, on, reason)
-    noted(
-        session,
-        user,
-        dealer,
-        audit_events.OUTCOME_RECORDED,
-        f"trial {key}",
-        outcome=str(kind),
+    trial_mails.outcome(session, key, row)
+    noted(session, user, dealer, audit_events.OUTCOME_RECORDED, f"trial {key}", **stood(row), revision=row.revision)
+    return row
+
+
+def pay(session: Session, user: int | None, dealer: str, key: str, copy: str, paid: Paid) -> None:
+    """Record what was paid for a bow that was kept, and the note, just as they are said: nothing said takes back what was.
+
+    Raises
+    ------
+    NotFoundError
+        The dealer has no such trial.
+    InvalidInputError
+        As `record` does.
+    ConflictError
+        The bow was not kept, or was brought back.
+    """
+    trial, _composition = claimed(session, dealer, key)
+    earlier = told(session, trial.id)
+    day = kept_since(earlier).get(copy)
+    if day is None:
+        raise ConflictError(
+            _("{copy} is not on record as kept on this trial.").format(copy=copy), Code.CONTRADICTS_RECORD
+        )
+    problems = list(prices_paid.problems(session, dealer, OutcomeKind.KEPT, copy, paid))
+    if problems:
+        raise InvalidInputError(problems)
+    same = next(row for row in earlier if _is_same(row, OutcomeKind.KEPT, copy, day))
+    row = _row(session, trial, OutcomeKind.KEPT, copy, day, same.reason, None, paid)
+    if _says(same) == _says(row):
+        return
+    session.add(row)
+    session.flush()
+    trial_mails.outcome_event(session, key, row)
+    noted(session, user, dealer, audit_events.OUTCOME_RECORDED, f"trial {key}", **stood(row), revision=row.revision)
+
+
+def _row(
+    session: Session,
+    trial: tables.Trial,
+    kind: OutcomeKind,
+    copy: str | None,
+    on: dt.date,
+    reason: str | None,
+    same: tables.Outcome | None,
+    paid: Paid,
+) -> tables.Outcome:
+    """Return the next revision of an outcome, with the price and the note of ``same`` where nothing is said of them."""
+    price, currency = paid.price, prices_paid.currency_of(session, str(trial.dealer), paid)
+    if same is not None and price is None:
+        price, currency = same.price, same.currency
+    return tables.Outcome(
+        trial=trial.id,
+        on=on,
+        outcome=kind,
         copy=copy,
         reason=reason,
-        on=on.isoformat(),
-        revision=revision,
+        price=price,
+        currency=currency,
+        note=paid.note or (same.note if same is not None else None),
+        revision=_next_revision(session, trial.id, kind, copy, on),
     )
+
+
+def _says(row: tables.Outcome) -> tuple[object, ...]:
+    return row.reason, row.price, row.currency, row.note
+
+
+def stood(row: tables.Outcome) -> dict[str, object]:
+    """Return how an outcome stands, for the record of what was done; not its note, which may name somebody."""
+    was: dict[str, object] = {"outcome": str(row.outcome), "copy": row.copy}
+    was |= {"reason": row.reason, "on": row.on.isoformat()}
+    return was if row.price is None else was | {"price": str(row.price), "currency": row.currency}
 
 
 def correct(
@@ -95,7 +160,8 @@ def correct(
 ) -> None:
     """Put an outcome in place of one that was recorded by mistake, ``wrong``: its outcome, copy and day.
 
-    The new one is the next revision of the old; how the old one stood is kept in the record of what was done.
+    The new one is the next revision of the old, with its note and, of a bow that was kept, its price; how the old one stood is
+    kept in the record of what was done.
     Raises `NotFoundError` where there is no such outcome, else as `record` does.
     """
     trial, composition = claimed(session, dealer, key)
@@ -103,12 +169,13 @@ def correct(
     if mistaken is None:
         raise NotFoundError
     lock_copies(session, [row.copy for row in carried(session, trial.id)])
-    was = {"outcome": str(mistaken.outcome), "copy": mistaken.copy, "reason": mistaken.reason, "on": str(mistaken.on)}
-    revision = mistaken.revision + 1
+    was, revision = stood(mistaken), mistaken.revision + 1
+    paid = Paid(note=mistaken.note)
+    if outcome == OutcomeKind.KEPT:
+        paid = Paid(mistaken.price, mistaken.note, currency=mistaken.currency, stood=True)
     with session.begin_nested():  # what is refused in the new one leaves the old one as it was
         take_out(session, composition, mistaken)
-        record(session, user, dealer, key, outcome, copy, reason, on)
-        newest = next(row for row in told(session, trial.id) if _is_same(row, OutcomeKind(outcome), copy, on))
+        newest = record(session, user, dealer, key, outcome, copy, reason, on, paid)
         newest.revision = max(newest.revision, revision)
     if (was["outcome"], was["copy"]) != (outcome, copy):
         trial_mails.revealed(session, key, corrected=True)
@@ -125,7 +192,7 @@ def take_out(session: Session, composition: tables.Composition, mistaken: tables
 
 
 def _checked(
-    session: Session, trial: tables.Trial, outcome: str, copy: str | None, reason: str | None, on: dt.date
+    session: Session, trial: tables.Trial, outcome: str, copy: str | None, reason: str | None, on: dt.date, paid: Paid
 ) -> OutcomeKind:
     problems: list[FieldProblem] = []
     if outcome not in tuple(OutcomeKind):
@@ -141,6 +208,7 @@ def _checked(
     if on > now().date() + dt.timedelta(days=1):  # a day more, for those east of here
         problems.append(FieldProblem("on", _("This day is still to come."), FieldCode.OUT_OF_RANGE))
     problems += _copy_problems(session, trial, outcome, copy)
+    problems += prices_paid.problems(session, str(trial.dealer), outcome, copy, paid)
     if problems:
         raise InvalidInputError(problems)
     return OutcomeKind(outcome)

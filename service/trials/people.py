@@ -348,16 +348,14 @@ def _outcomes_of(session: Session, dealer: str, whole: Sequence[int]) -> tuple[t
     """Return what came of somebody's trials at the dealer, newest first, each with the trial's key."""
     told, trial, copy, tier = tables.Outcome, tables.Trial, tables.Copy, tables.Tier
     rows = session.execute(
-        select(trial.key, told.on, told.outcome, told.copy, tier.name, told.reason, told.revision)
+        select(trial.key, told, tier.name)
         .join(trial, trial.id == told.trial)
         .outerjoin(copy, copy.serial == told.copy)
         .outerjoin(tier, tier.slug == copy.tier)
         .where(trial.player.in_(whole), trial.dealer == dealer, tables.newest_outcome())
         .order_by(told.on.desc(), told.id.desc())
     )
-    return tuple(
-        (row.key, OutcomeRow(row.on, row.outcome, row.copy, row.name, row.reason, row.revision)) for row in rows
-    )
+    return tuple((key, OutcomeRow.of(row, name)) for key, row, name in rows)
 
 
 def alike_of_enquiry(session: Session, dealer: str, enquiry: str) -> tuple[PlayerRow, ...]:

@@ -90,6 +90,9 @@ class OutcomeTold(Answer):
     copy_: str | None = Field(alias="copy")
     reason: str | None
     date: str
+    price: float | None = Field(None, description="what was paid for the bow kept; null: not known")
+    currency: str | None = None
+    note: str | None = None
 
 
 class Trial(TrialListed):

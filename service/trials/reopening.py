@@ -43,7 +43,7 @@ def reopen(session: Session, user: int | None, dealer: str, key: str) -> None:
         raise ConflictError(_("A bow was kept and brought back since: correct what was recorded instead."))
     rows = carried(session, trial.id)
     lock_copies(session, [row.copy for row in rows])
-    was = [[str(row.outcome), row.copy, row.reason, row.on.isoformat()] for row in told]
+    was = [list(outcomes.stood(row).values()) for row in told]
     with session.begin_nested():  # what is refused leaves the trial as it was
         for row in told:
             outcomes.take_out(session, composition, row)

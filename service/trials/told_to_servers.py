@@ -17,7 +17,7 @@ from service.core.errors import NotFoundError
 from service.core.paging import Batch
 from service.players import enquiry_access, same_person
 from service.trials import people, trial_record, trial_rows
-from service.trials.desk_records import EnquiryRow, TrialRow
+from service.trials.desk_records import EnquiryRow, OutcomeRow, TrialRow
 
 Told = dict[str, Any]
 
@@ -101,10 +101,20 @@ def trial(session: Session, dealer: str, key: str) -> Told:
         "minutes": found.minutes,
         "runs": [{"position": s.position, "letter": s.letter, "own": s.own, "copy": s.copy} for s in found.slots],
         "copies": [bow.copy for bow in found.case],
-        "outcomes": [
-            {"outcome": str(each.outcome), "copy": each.copy, "reason": each.reason, "date": each.on.isoformat()}
-            for each in found.outcomes
-        ],
+        "outcomes": [outcome(each) for each in found.outcomes],
+    }
+
+
+def outcome(row: OutcomeRow) -> Told:
+    """Return what came of a trial; the price as the player paid it, null where it is not known."""
+    return {
+        "outcome": str(row.outcome),
+        "copy": row.copy,
+        "reason": row.reason,
+        "date": row.on.isoformat(),
+        "price": None if row.price is None else float(row.price),
+        "currency": row.currency,
+        "note": row.note,
     }
 
 

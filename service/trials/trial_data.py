@@ -33,7 +33,8 @@ class OutcomePart:
     """What came of the trial: what is recorded, and the taps that record it; ``asked``: it is time to.
 
     A tap's value is outcome, reason and bow, with a dash for what is not given; a bow is named by its letter until the key
-    is revealed.
+    is revealed. ``held``: the bows kept and not brought back, for the price paid. ``currency``: of that price, '' where the
+    shop has none.
     """
 
     asked: bool
@@ -41,6 +42,8 @@ class OutcomePart:
     kept: tuple[Option, ...]
     none: tuple[Option, ...]
     returned: tuple[Option, ...]
+    held: tuple[Option, ...] = ()
+    currency: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

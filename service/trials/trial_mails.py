@@ -24,7 +24,7 @@ from service.mail.mail_kinds import MailKind, ObsoleteError, Values
 from service.mail.notices import notify
 from service.mail.outbox import To
 from service.players import data_links
-from service.tables import Composition, Contact, Dealer, OutboxItem, Trial, TrialCopy
+from service.tables import Composition, Contact, Dealer, OutboxItem, Outcome, Trial, TrialCopy
 from service.trials import player_result, trial_texts
 
 STILL_RIGHT = "still-right"
@@ -126,14 +126,15 @@ def reopened(session: Session, key: str) -> None:
             webhooks.queue(session, dealer, "reopened", f"{key}:{max(stood)}", {"trial": key})
 
 
-def outcome(session: Session, key: str, kind: str, copy: str | None, on: dt.date, reason: str | None) -> None:
+def outcome(session: Session, key: str, told: Outcome) -> None:
     """Queue all that follows from what came of a trial: to the player, and to the dealer."""
-    outcome_notice(session, key, kind, copy, on, reason=reason)
-    if kind == OutcomeKind.RETURNED:
+    outcome_notice(session, key, told.outcome, told.copy, told.on)
+    outcome_event(session, key, told)
+    if told.outcome is OutcomeKind.RETURNED:
         outbox.withdraw(session, "follow_up", key)
     else:
         after_trial(session, key, at_once=True)
-    if kind == OutcomeKind.KEPT:
+    if told.outcome is OutcomeKind.KEPT:
         follow_up(session, key)
 
 
@@ -144,15 +145,23 @@ def outcome_notice(
     copy: str | None,
     on: dt.date,
     *,
-    reason: str | None = None,
     by_player: bool = False,
 ) -> None:
-    """Tell the dealer what came of a trial, by mail and in its own system."""
+    """Tell the dealer by mail what came of a trial."""
     dealer = session.scalar(select(Trial.dealer).where(Trial.key == key))
-    key_of_mail = f"{key}:{outcome}:{copy or ''}:{on.isoformat()}"
-    told = {"trial": key, "outcome": outcome, "copy": copy}
-    notify(session, dealer, "outcome_notice", key_of_mail, values=told | {"by_player": by_player})
-    webhooks.queue(session, dealer, "outcome", key_of_mail, told | {"reason": reason, "date": on.isoformat()})
+    told: Values = {"trial": key, "outcome": outcome, "copy": copy, "by_player": by_player}
+    notify(session, dealer, "outcome_notice", f"{key}:{outcome}:{copy or ''}:{on.isoformat()}", values=told)
+
+
+def outcome_event(session: Session, key: str, told: Outcome) -> None:
+    """Tell the dealer's own system what came of a trial; each revision once, without the note, which may name somebody."""
+    dealer = session.scalar(select(Trial.dealer).where(Trial.key == key))
+    later = f":{told.revision}" if told.revision > 1 else ""
+    about = f"{key}:{told.outcome}:{told.copy or ''}:{told.on.isoformat()}{later}"
+    values = {"trial": key, "outcome": str(told.outcome), "copy": told.copy, "reason": told.reason}
+    price = None if told.price is None else float(told.price)
+    more = {"date": told.on.isoformat(), "price": price, "currency": told.currency}
+    webhooks.queue(session, dealer, "outcome", about, values | more)
 
 
 def player_of(session: Session, key: str) -> tuple[Trial, To] | None:

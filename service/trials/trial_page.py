@@ -297,12 +297,12 @@ def next_pair(hands: Handing) -> str:
     )
 
 
-def outcome(trial: TrialPage, stood: Sequence[str] = ()) -> OutcomePart | None:
+def outcome(trial: TrialPage, stood: Sequence[str] = (), currency: str = "") -> OutcomePart | None:
     """Return the taps by which it is recorded what came of a trial; None while there is nothing to record.
 
-    ``stood``: letters, the best first, in which order the bows are offered.
+    ``stood``: letters, the best first, in which order the bows are offered. ``currency``: of a price paid.
     """
-    recorded = tuple(trial_words.outcome(row) for row in trial.outcomes)
+    recorded = tuple(trial_words.outcome_noted(row) for row in trial.outcomes)
     if "outcome" not in trial.may:
         return OutcomePart(asked=False, recorded=recorded, kept=(), none=(), returned=()) if recorded else None
     held = {row.copy for row in trial.outcomes if row.outcome == "kept"} - {
@@ -315,6 +315,8 @@ def outcome(trial: TrialPage, stood: Sequence[str] = ()) -> OutcomePart | None:
         kept=_kept(trial, {letter: place for place, letter in enumerate(stood)}),
         none=tuple(_because("none", "")),
         returned=tuple(returned),
+        held=tuple(Option(serial, serial) for serial in sorted(filter(None, held))),
+        currency=currency,
     )
 
 

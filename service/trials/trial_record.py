@@ -71,8 +71,7 @@ def _slots_of_file(record: TrialRecord) -> tuple[SlotRow, ...]:
 
 
 def _outcomes(record: TrialRecord) -> tuple[OutcomeRow, ...]:
-    told = record.outcomes
-    return tuple(OutcomeRow(row.on, row.outcome, row.copy, name, row.reason, row.revision) for row, name in told)
+    return tuple(OutcomeRow.of(row, name) for row, name in record.outcomes)
 
 
 def _materials(record: TrialRecord, composition: tables.Composition) -> Materials:

@@ -24,6 +24,7 @@ from service.trials import (
     outcomes,
     paired_comparison,
     parcels,
+    prices_paid,
     rater_links,
     sheets,
     trial_words,
@@ -229,17 +230,18 @@ async def reveal(at: Stepped) -> Response:
 @router.post("/{key}/outcome")
 async def outcome(at: Stepped) -> Response:
     """Record what came of a trial, by one tap, and while it is played by a second; more bows asked for leads on to the next."""
-    tapped = first(at.form, "what")
-    what, reason, serial = asking_page.split(tapped)
-    asked = "" if asking_page.is_sure(at) or what not in desk_words.OUTCOMES else asking_page.before_outcome(at, tapped)
-    if asked:
-        return desk_frame.see(at.request, asked)
+    what, reason, serial = asking_page.split(first(at.form, "what"))
 
     def verb(session: Session, user: int, dealer: str, key: str) -> None:
         if what not in desk_words.OUTCOMES:
             raise ConflictError(_("Choose what came of it."))
         why = reason if reason in desk_words.REASONS else None
-        outcomes.record(session, user, dealer, key, what, bow_named(session, dealer, key, serial), why, today())
+        paid = prices_paid.read(*(first(at.form, name) for name in asking_page.MONEY))
+        outcomes.record(session, user, dealer, key, what, bow_named(session, dealer, key, serial), why, today(), paid)
+
+    asked = None if asking_page.is_sure(at) or what not in desk_words.OUTCOMES else asking_page.before_outcome(at)
+    if asked is not None:
+        return asked
 
     target = f"/desk/compose?previous={at.key}" if what == "more_asked" else ""
     return at.do(_("Recorded."), verb, _OUTCOME, target)
@@ -269,6 +271,17 @@ async def extend(at: Stepped) -> Response:
         parcels.extend(session, user, dealer, key, day)
 
     return at.do(_("The bows may stay until then; the player is told where mail was agreed to."), verb, _PARCEL)
+
+
+@router.post("/{key}/paid")
+async def paid(at: Stepped) -> Response:
+    """Take down what was paid for a bow that was kept, or take it back."""
+
+    def verb(session: Session, user: int, dealer: str, key: str) -> None:
+        told = prices_paid.read(*(first(at.form, name) for name in asking_page.MONEY))
+        outcomes.pay(session, user, dealer, key, first(at.form, "bow"), told)
+
+    return at.do(_("Kept."), verb, _OUTCOME)
 
 
 def _letter(form: Fields, name: str) -> str:

@@ -8,7 +8,7 @@ from fastapi import Depends, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
-from model.domain.vocabulary import Blinding
+from model.domain.vocabulary import Blinding, OutcomeKind
 from service.core.errors import ConflictError, InvalidInputError
 from service.core.language import N_
 from service.trials import (
@@ -19,6 +19,7 @@ from service.trials import (
     paired_comparison,
     paper,
     parcel_words,
+    prices_paid,
     rater_links,
     standing,
     strokes,
@@ -27,6 +28,7 @@ from service.trials import (
     trial_words,
     whole_trial,
 )
+from service.trials.desk_records import TrialPage
 from service.trials.standing import StandingView
 from service.trials.trial_data import SeatPart
 from service.trials.whole_trial import TrialRecord
@@ -51,6 +53,8 @@ _NAMES = {
     "number": N_("Number of the parcel"),
     "out": N_("Take out"),
     "into": N_("Put in"),
+    "price": N_("Price paid"),
+    "note": N_("Note"),
 }
 _FIELDS = {"in": "into"}
 """By a use case's name of what is wrong: the page's field."""
@@ -133,7 +137,14 @@ def _view(at: AtTrial, problems: Mapping[str, str]) -> tuple[FormPage, dict[str,
     page = FormPage(
         title=desk_lines.trial_title(trial.row),
         typed=Typed(
-            {"by": [staff.name], **_days(record), **_last_two(stands), **parcel_words.fields(record), **at.form},
+            {
+                "by": [staff.name],
+                **_days(record),
+                **_last_two(stands),
+                **parcel_words.fields(record),
+                **_paid(trial),
+                **at.form,
+            },
             problems,
         ),
         faults=faults(problems, _NAMES, {}),
@@ -158,7 +169,7 @@ def _view(at: AtTrial, problems: Mapping[str, str]) -> tuple[FormPage, dict[str,
         "links": _seats(at.request, record),
         "hands": paired_comparison.handed(record.rounds, record.first_letters()),
         "came_of_it": trial_page.outcome(
-            trial, [each for bow in stands.bows for each in bow.letters] if stands else ()
+            trial, [each for bow in stands.bows for each in bow.letters] if stands else (), record.shop.currency or ""
         ),
         "swaps": trial_page.swap(trial, _free(session, record)) if "swap" in trial.may else None,
         "related": list(trial_page.related(trial)),
@@ -175,6 +186,15 @@ def _days(record: TrialRecord) -> dict[str, list[str]]:
         "hour": [f"{row.hour:%H:%M}"] if row.hour else [],
         "due_back": [row.due_back.isoformat()] if row.due_back else [],
     }
+
+
+def _paid(trial: TrialPage) -> dict[str, list[str]]:
+    """Return what stands in the fields of the price paid: as it was told of the one bow that was kept."""
+    kept = [row for row in trial.outcomes if row.outcome is OutcomeKind.KEPT]
+    if len(kept) != 1:
+        return {}
+    price, note = kept[0].price, kept[0].note
+    return {"price": [] if price is None else [prices_paid.written(price)], "note": [note or ""]}
 
 
 def _standing(session: Session, record: TrialRecord) -> StandingView | None:

@@ -147,6 +147,11 @@ def outcome(row: OutcomeRow) -> str:
     return ", ".join([outcome_short(row), formats.day(row.on)])
 
 
+def outcome_noted(row: OutcomeRow) -> str:
+    """Return what came of a trial, with the day and the note."""
+    return " ".join([outcome(row), *([_("‘{note}’").format(note=row.note)] if row.note else [])])
+
+
 def outcome_short(row: OutcomeRow) -> str:
     """Return what came of a trial, without the day."""
     said = formats.capital(_(desk_words.OUTCOMES[row.outcome]))
@@ -154,4 +159,6 @@ def outcome_short(row: OutcomeRow) -> str:
         said = _("{outcome}: {bow}").format(outcome=said, bow=row.copy)
     if row.reason:
         said = _("{outcome}; reason: {reason}").format(outcome=said, reason=_(desk_words.REASONS[row.reason]))
+    if row.price is not None and row.currency is not None:
+        said = _("{outcome}; paid: {price}").format(outcome=said, price=formats.money(row.price, row.currency))
     return said

@@ -223,7 +223,15 @@ ANSWERS: dict[str, dict[str, Any]] = {
     "Stock": _STOCK,
     "TrialMade": _MADE,
     "Standing": _STANDING,
-    "OutcomeStored": {"outcome": "kept", "copy": "DB-0417", "reason": "sound", "date": "2026-11-30"},
+    "OutcomeStored": {
+        "outcome": "kept",
+        "copy": "DB-0417",
+        "reason": "sound",
+        "date": "2026-11-30",
+        "price": 2300,
+        "currency": "EUR",
+        "note": None,
+    },
     "SheetStored": {"stored_revision": 1, "flags": []},
     "Alive": {"status": "ok"},
     "Health": {

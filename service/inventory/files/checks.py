@@ -55,13 +55,7 @@ class Check:
             if bass != bool(tier["holds"]):
                 expected = _("german, french or both") if bass else _(_NO_HOLD)
                 sheet.complain(row.line, "holds", shown(tier["holds"]), expected)
-            if (tier["price"] is None) != (tier["currency"] is None):
-                column, expected = (
-                    ("currency", _("a currency, as there is a price"))
-                    if tier["currency"] is None
-                    else ("price", _("a price, as there is a currency"))
-                )
-                sheet.complain(row.line, column, shown(None), expected)
+            _whole_price(sheet, row, tier)
             stored = self.known.tiers.get(str(row.get("tier")))
             if stored is not None and stored["instrument"] != tier["instrument"]:
                 expected = _("{stored}: a tier keeps its instrument; give the new one a new slug")
@@ -203,7 +197,12 @@ class Check:
         trials: set[object] = {*self.known.trials, *self.trials}
         for row in sheet.rows:
             self._not_in_future(sheet, row)
+            _whole_price(sheet, row, row.values)
             copy = row.get("copy")
+            if row.get("price") is not None and row.get("outcome") != OutcomeKind.KEPT:
+                sheet.complain(
+                    row.line, "price", shown(row.get("price")), _("nothing: only a bow that was kept is paid")
+                )
             if copy == OWN:
                 expected = _("a serial, or the outcome none where the own bow stays")
                 sheet.complain(row.line, "copy", shown(copy), expected)
@@ -240,3 +239,14 @@ class Check:
         if isinstance(day, dt.date) and day > self.last_day:
             expected = _("a date that is not in the future, {day} at the latest").format(day=self.last_day)
             sheet.complain(row.line, "date", str(day), expected)
+
+
+def _whole_price(sheet: CsvTable, row: CsvRow, values: Values) -> None:
+    """Complain of a price without its currency, and of a currency without its price."""
+    if (values.get("price") is None) != (values.get("currency") is None):
+        column, expected = (
+            ("currency", _("a currency, as there is a price"))
+            if values.get("currency") is None
+            else ("price", _("a price, as there is a currency"))
+        )
+        sheet.complain(row.line, column, shown(None), expected)

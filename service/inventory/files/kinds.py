@@ -249,6 +249,9 @@ OUTCOMES = FileKind(
         Column("outcome", cells.word(*OutcomeKind), "what came of it", required=True),
         Column("copy", cells.key, "the copy kept or returned, one played in the trial"),
         Column("reason", cells.word(*tables.REASONS), "why, where it was said"),
+        Column("price", cells.money, "of a bow that was kept: what was paid for it"),
+        Column("currency", cells.currency, "the price's currency; needed with a price"),
+        Column("note", cells.free_text, "a note on it", verbatim=True),
     ),
     key=("trial", "date", "outcome", "copy"),
 )

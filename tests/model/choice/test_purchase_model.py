@@ -301,7 +301,8 @@ def test_one_price_paid_says_little_of_the_other_bows_and_one_far_off_nothing() 
     trial = _trial(("L1", 5.0), ("H1", 5.0), OWN_4)
 
     def prices(paid: float) -> list[float]:
-        return _told(trial, _outcome(KEPT, "H1"), offer=Offer(PRICES, 1000.0, {"H1": paid})).Z[:, 2].tolist()
+        told = _told(trial, _outcome(KEPT, "H1"), offer=Offer(PRICES, 1000.0, {"H1": paid}))
+        return [float(price) for price in told.Z[:, 2]]
 
     low, high, own = prices(1800.0)
     assert high == pytest.approx(log(1.8))

@@ -247,9 +247,13 @@ def test_a_server_leads_a_trial_from_its_composition_to_what_came_of_it(world: W
     assert sum(bow.best or 0 for bow in stands.bows) == pytest.approx(1, abs=0.01)
     assert "DB-" not in reply.text
     outcome = {"outcome": "kept", "copy": "DB-juniper-0", "reason": "sound"}
-    for _time in range(2):
-        reply = world.send("POST", f"/api/v1/trials/{made.id}/outcome", body=outcome)
+    money = {"price": 2300.5, "currency": "EUR", "note": "in two parts"}
+    for more in ({}, money, {}):  # what is not said again stays as it was told
+        reply = world.send("POST", f"/api/v1/trials/{made.id}/outcome", body=outcome | more)
         assert trials_api.OutcomeStored.model_validate(reply.json()).copy_ == "DB-juniper-0"
+    assert {name: reply.json()[name] for name in money} == money
+    (told,) = world.send("GET", f"/api/v1/trials/{made.id}").json()["outcomes"]
+    assert {name: told[name] for name in money} == money
     with world.client.database.reading() as session:
         assert trial_cast.status(session, "DB-juniper-0") == "sold"
 
@@ -309,6 +313,10 @@ def test_a_trial_that_cannot_be_is_refused_by_its_field(world: World, changes: d
         ({"outcome": "sold"}, "outcome"),
         ({"outcome": "kept", "reason": "colour"}, "reason"),
         ({"outcome": "none", "date": "soon"}, "date"),
+        ({"outcome": "none", "price": 2300}, "price"),
+        ({"outcome": "kept", "copy": "DB-bramble-3", "price": 0}, "price"),
+        ({"outcome": "kept", "copy": "DB-bramble-3", "currency": "EUR"}, "currency"),
+        ({"outcome": "none", "note": "a" * 501}, "note"),
     ],
 )
 def test_an_outcome_that_cannot_be_is_refused_by_its_field(world: World, body: dict[str, Any], path: str) -> None:

@@ -69,10 +69,13 @@ def test_a_bow_set_aside_is_sold_with_a_word_on_the_trial_it_is_set_aside_for(sh
 
 def test_sold_bows_have_their_list_with_day_and_trial_and_no_name(shop: Shop) -> None:
     key = shop.opened(contact=desk_shop.CLARA, model_consent=None)
-    shop.adviser.submit(f"/desk/trials/{key}/outcome", {"what": f"kept - {BOWS[0]}", "sure": "yes"})
+    shop.adviser.submit(f"/desk/trials/{key}/outcome", {"what": f"kept - {BOWS[0]}", "sure": "yes", "price": "2300"})
     say(shop, "DB-juniper-2", "sold")
+    assert "Price paid: €2,300." in shop.adviser.read(f"/desk/stock/{BOWS[0]}").text
+    assert "2,300" not in shop.desk.sign_in("workshop").read(f"/desk/stock/{BOWS[0]}").text
     for by in ("adviser", "workshop"):
         lines = sold(shop, by)
+        assert ("paid: €2,300" in lines[BOWS[0]]) is (by == "adviser"), "what a shop was paid is its own"
         assert set(lines) == {BOWS[0], "DB-juniper-2"}
         assert f"{TODAY.year}, kept on Trial 1" in lines[BOWS[0]]
         assert "kept on" not in lines["DB-juniper-2"]

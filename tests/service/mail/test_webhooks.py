@@ -10,10 +10,12 @@ import hmac
 import ipaddress
 import json
 from collections.abc import Iterator
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
 
+from model.domain.vocabulary import OutcomeKind
 from service import tables
 from service.advice import advice_mails
 from service.core.database import Database
@@ -99,8 +101,13 @@ def test_an_outcome_is_told_by_its_codes(database: Database) -> None:
             tables.Trial(key="t-1", player=player.id, dealer="harbour", on=dt.date(2026, 5, 4), instrument="violin")
         )
         session.flush()
-        trial_mails.outcome_notice(session, "t-1", "kept", "V-1", dt.date(2026, 5, 5), reason="sound")
-    (row,) = rows(database)
+        told = {"outcome": OutcomeKind.KEPT, "copy": "V-1", "on": dt.date(2026, 5, 5), "reason": "sound"}
+        first = tables.Outcome(**told, revision=1)
+        paid = tables.Outcome(**told, revision=2, price=Decimal("2300.5"), currency="EUR", note="n")
+        for outcome in (first, first, paid):
+            trial_mails.outcome_event(session, "t-1", outcome)
+    row, later = rows(database)
+    assert later.values == row.values | {"price": 2300.5, "currency": "EUR"}, "each revision once, without its note"
     assert (row.channel, row.kind) == ("webhook", "outcome_event")
     assert row.values == {
         "event": "outcome",
@@ -109,6 +116,8 @@ def test_an_outcome_is_told_by_its_codes(database: Database) -> None:
         "copy": "V-1",
         "reason": "sound",
         "date": "2026-05-05",
+        "price": None,
+        "currency": None,
     }
 
 

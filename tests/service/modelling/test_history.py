@@ -141,6 +141,8 @@ CHANGES: list[tuple[dict[str, list[dict[str, str]]], bool]] = [
     ({"runs": [row("runs", note="said nothing")]}, False),
     ({"runs": [row("runs", blinding="open")]}, True),
     ({"outcomes": [row("outcomes", outcome="none", copy="")]}, True),
+    ({"outcomes": [row("outcomes", price=1100, currency="EUR")]}, True),
+    ({"outcomes": [row("outcomes", note="in two parts")]}, False),
     ({"events": [row("events", event="moved")]}, True),
     ({"copies": [row("copies", loss_factor="0.004")]}, True),
     ({"copies": [row("copies", status="sold")]}, False),
@@ -167,12 +169,14 @@ def test_what_a_player_could_pay_is_told_in_one_currency(any_database: Database,
         row("runs", trial="C", budget=900, currency="USD"),
     ]
     tiers = [row("tiers"), row("tiers", tier="plover", grade=2, price=2600)]
+    paid = [row("outcomes", trial=key, price=1100, currency=money) for key, money in (("A", "CHF"), ("B", "EUR"))]
     tables = {"tiers": tiers, "copies": [row("copies")], "prices": [row("prices", currency="CHF")], "runs": runs}
+    tables["outcomes"] = paid
     factories.load(any_database, tmp_path / "f", tables)
     with any_database.reading() as session:
         offers = model_records.read_offers(session)
     assert offers == {
-        "A": Offer({"heron": 1150.0}, 1500.0),
+        "A": Offer({"heron": 1150.0}, 1500.0, {"VN-1": 1100.0}),
         "B": Offer({"heron": 1150.0}),
         "C": Offer({}, 900.0),
     }

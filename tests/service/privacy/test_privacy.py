@@ -169,6 +169,7 @@ def test_erasure_takes_the_person_and_leaves_nameless_ratings_only_where_that_wa
             assert read[0].player != kept.player
             assert set(session.scalars(select(tables.Sheet.note))) == {None}
             assert set(session.scalars(select(tables.Run.note))) == {None}
+            assert set(session.scalars(select(tables.Outcome.note))) == {None}
         else:
             assert after == before
             assert model_records.digest(session) == digest

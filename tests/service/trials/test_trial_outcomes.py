@@ -2,6 +2,7 @@
 
 import datetime as dt
 from collections.abc import Callable
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from service.players import known as marks
 from service.questionnaire.forms import check
 from service.questionnaire.sheet_fields import SheetIn
 from service.trials import composing, desk_reads, lifecycle, outcomes, sheets, standing
+from service.trials.prices_paid import Paid
 from tests.service.trial_cast import BASS, BOWS, SHOP, compose, composition, open_shop, rate, slots, status
 
 TODAY = dt.datetime.now(dt.UTC).date()
@@ -46,8 +48,9 @@ def record(
     copy: str | None = None,
     reason: str | None = None,
     on: dt.date = TODAY,
+    paid: Paid = Paid(),  # noqa: B008 - nothing is said of the money
 ) -> None:
-    outcomes.record(session, None, SHOP, key, outcome, copy, reason, on)
+    outcomes.record(session, None, SHOP, key, outcome, copy, reason, on, paid)
 
 
 def refused(call: Callable[[], object]) -> str:
@@ -185,6 +188,20 @@ def test_a_mistake_is_corrected_stock_and_history_follow_and_the_record_keeps_wh
             outcomes.correct(session, None, SHOP, key, wrong, "none", None, None, TODAY)
 
 
+def test_a_price_paid_outlives_a_mistaken_bow_and_goes_with_a_sale_that_was_none(shop: Database) -> None:
+    with shop.writing() as session:
+        key = played(session)
+        record(session, key, "kept", BOWS[0], paid=Paid(Decimal(2300), "in two parts"))
+        outcomes.correct(session, None, SHOP, key, ("kept", BOWS[0], TODAY), "kept", BOWS[1], None, TODAY)
+        (row,) = desk_reads.trial(session, SHOP, key).outcomes
+        assert (row.copy, row.price, row.currency, row.note) == (BOWS[1], Decimal(2300), "EUR", "in two parts")
+        outcomes.correct(session, None, SHOP, key, ("kept", BOWS[1], TODAY), "none", None, "price", TODAY)
+        (row,) = desk_reads.trial(session, SHOP, key).outcomes
+        assert (row.outcome, row.price, row.note) == ("none", None, "in two parts")
+        was = select(tables.AuditEntry.detail).where(tables.AuditEntry.did == "corrected what came of a trial")
+        assert [entry["was"]["price"] for entry in session.scalars(was)] == ["2300.00", "2300.00"]
+
+
 def test_a_correction_that_cannot_be_leaves_all_as_it_was(shop: Database) -> None:
     with shop.writing() as session:
         key = played(session)
@@ -288,7 +305,9 @@ def test_composed_trials_are_whole_in_the_files(shop: Database, tmp_path: Path) 
         "budget": {"amount": 2600.005, "currency": "EUR"},
     }
     with shop.writing() as session:
-        record(session, played(session, answers=answers), "kept", BOWS[1], "sound")
+        record(
+            session, played(session, answers=answers), "kept", BOWS[1], "sound", paid=Paid(Decimal("2300.5"), "=two")
+        )
         compose(session, copies=["DB-juniper-3"])  # planned, and in no file
     with shop.reading() as session:
         counts = files.dump(session, tmp_path / "one")
@@ -302,6 +321,7 @@ def test_composed_trials_are_whole_in_the_files(shop: Database, tmp_path: Path) 
         page = desk_reads.trials(session, SHOP).rows
     fresh.close()
     assert page == ()
+    assert "2300.5,EUR,'=two" in (tmp_path / "one" / "outcomes.csv").read_text(encoding="utf-8")
     for file in sorted((tmp_path / "one").iterdir()):
         assert file.read_bytes() == (tmp_path / "two" / file.name).read_bytes(), file.name
 
