@@ -3,12 +3,14 @@
 With scripts the page plays the trial through without network; without them its plain forms do the same, one bow a page.
 """
 
+import datetime as dt
 from collections.abc import Mapping
 from typing import Any
 
 from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
 
+from service.core import formats, times
 from service.core.errors import NotFoundError
 from service.core.language import _
 from service.devices import plain_sheets
@@ -60,8 +62,15 @@ async def begin(request: Request, token: str, links: Links, session: Reading) ->
         plays=tuple(screen["plays"]),
         cautions=tuple(screen["cautions"]),
         again=screen["again"] and not seat.closed,
+        was_due=_was_due(screen["due_back"]),
         csrf=request.app.state.tokens.make(f"play:{seat.id}"),
     )
+
+
+def _was_due(day: str | None) -> str:
+    """Return the day by which the bows were due back, in words; empty while it is not over."""
+    due = dt.date.fromisoformat(day) if day else None
+    return formats.day(due) if due and due < times.today() else ""
 
 
 @router.post("/play/{token}/sitting")

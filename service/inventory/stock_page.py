@@ -96,7 +96,9 @@ def sold_cells(row: Sold) -> tuple[str, ...]:
     """Return a sold bow's cells."""
     price = "" if row.price is None else f"{row.price:.2f}"
     day, trial = row.on.isoformat() if row.on else "", row.trial.name if row.trial else ""
-    told = ("", "") if row.trial is None or row.trial.paid is None else (f"{row.trial.paid:.2f}", row.trial.currency or "")
+    told = (
+        ("", "") if row.trial is None or row.trial.paid is None else (f"{row.trial.paid:.2f}", row.trial.currency or "")
+    )
     return row.copy, row.tier_name, day, trial, price, row.currency or "", *told
 
 

@@ -180,7 +180,7 @@ class TrialPage:
     """One trial at the desk.
 
     ``row``: as in the list.
-    ``slots``: the order by letter; copies only once revealed.
+    ``slots``: the order by letter; copies only once revealed. ``later``: the places of later sittings, likewise.
     ``case``: the bows, by serial.
     ``sheets``: every sheet kept, by place and arrival, the player's and the listener's.
     ``flags``: sentences on what staff should know: a bow sold meanwhile, sheets that came late, two sheets for one place.
@@ -214,6 +214,7 @@ class TrialPage:
     flags: tuple[str, ...]
     may: frozenset[str]
     note: str | None
+    later: tuple[SlotRow, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -144,7 +144,7 @@ def stood(row: tables.Outcome) -> dict[str, object]:
     """Return how an outcome stands, for the record of what was done; not its note, which may name somebody."""
     was: dict[str, object] = {"outcome": str(row.outcome), "copy": row.copy}
     was |= {"reason": row.reason, "on": row.on.isoformat()}
-    return was if row.price is None else was | {"price": str(row.price), "currency": row.currency}
+    return was if row.price is None else was | {"price": prices_paid.written(row.price), "currency": row.currency}
 
 
 def correct(

@@ -6,7 +6,7 @@ from model.domain.vocabulary import LEADING, SCALES, Blinding, Criterion
 from service.advice import words
 from service.core import formats, phrases
 from service.core.language import N_, _
-from service.trials import desk_lines, trial_words
+from service.trials import desk_lines, sittings, trial_words
 from service.trials import strokes as stroke_words
 from service.trials.desk_records import CaseRow, SlotRow, TrialPage
 from service.trials.trial_page import insured, seat
@@ -45,7 +45,13 @@ def prints(trial: TrialPage) -> tuple[Option, ...]:
     if not trial.slots or trial.row.number is None:
         return ()
     there = {*papers(trial), *(["result"] if trial.row.revealed and trial.row.state != "cancelled" else [])}
-    return tuple(Option(name, _(label), _(hint)) for name, (label, hint) in PAPERS.items() if name in there)
+    found = [Option(name, _(label), _(hint)) for name, (label, hint) in PAPERS.items() if name in there]
+    later = sittings.upcoming(trial)
+    if later is not None:
+        label, hint = _("Trial sheet, sitting {number}"), _("the same bows in the other order, for another day")
+        place = [each.value for each in found].index("sheet") + 1
+        found.insert(place, Option(f"sheet?sitting={later}", label.format(number=later), hint))
+    return tuple(found)
 
 
 # Words that the templates ask for: of every paper
@@ -91,8 +97,14 @@ def rows(trial: TrialPage) -> list[tuple[str, str, str, str]]:
 
 
 def place(slot: SlotRow, everything: int) -> str:
-    """Say which place it is of how many."""
-    return _("{number} of {all}").format(number=slot.position, all=everything)
+    """Say which place of its sitting it is of how many."""
+    return _("{number} of {all}").format(number=(slot.position - 1) % everything + 1, all=everything)
+
+
+def sitting(trial: TrialPage) -> str:
+    """Say which sitting the places are of; empty for the first."""
+    number = trial.slots[0].sitting
+    return "" if number == 1 else _("Sitting {number}: another day, the same letters").format(number=number)
 
 
 def bow(slot: SlotRow) -> str:

@@ -1,7 +1,6 @@
 """The screen on which paper sheets are typed in: one for each rater, every letter a line, every mark one key."""
 
-import datetime as dt
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from fastapi import APIRouter
@@ -11,8 +10,8 @@ from model.domain.vocabulary import CARRYING, LEADING, Criterion
 from service.core.errors import ConflictError, InvalidInputError
 from service.core.language import _, ngettext
 from service.questionnaire.sheet_fields import CANNOT_TELL
-from service.trials import compose_form, desk_lines, desk_reads, desk_words, paper_sheets, trial_words
-from service.trials.desk_records import SheetRow, TrialPage
+from service.trials import compose_form, desk_lines, desk_reads, desk_words, paper_sheets, sittings, trial_words
+from service.trials.desk_records import SheetRow, SlotRow, TrialPage
 from service.trials.paper_sheets import PaperLine
 from service.trials.trial_view import AtTrial, Stepped, ToRun
 from service.web import desk_frame
@@ -25,13 +24,14 @@ OTHER = "other"
 
 
 @router.get("/{key}/paper")
-async def ask(at: ToRun, rater: str = "player") -> Response:
-    """Show what paper sheets were typed in so far, to be typed on or corrected."""
+async def ask(at: ToRun, rater: str = "player", sitting: str = "1") -> Response:
+    """Show what paper sheets were typed in so far, to be typed on or corrected; ``sitting``: a later one at home."""
     rater = rater if rater in desk_words.RATERS else "player"
     trial = desk_reads.trial(at.session, at.staff.dealer, at.key, today())
     if trial.row.state == "planned" or not trial.slots or trial.row.number is None:
         return at.show(notice=_("Nothing was played in this trial yet."), status=409)
-    return _show(at, trial, rater, dict(_filled(trial, rater)))
+    slots = _places(trial, rater, sitting)
+    return _show(at, trial, rater, slots, dict(_filled(trial, rater, slots)))
 
 
 @router.post("/{key}/paper")
@@ -39,18 +39,22 @@ async def enter(at: Stepped) -> Response:
     """Keep what was typed; where anything of it is no mark, nothing, and the page shows it all again."""
     rater = first(at.form, "rater") if first(at.form, "rater") in desk_words.RATERS else "player"
     trial = desk_reads.trial(at.session, at.staff.dealer, at.key, today())
+    slots = _places(trial, rater, first(at.form, "sitting") or "1") if trial.slots else ()
     try:
         with all_or_nothing(at.session):
-            lines = list(_lines(at.form, trial, rater))
-            paper_sheets.require_letters({slot.position: slot.letter for slot in trial.slots}, lines)
+            lines = list(_lines(at.form, trial, slots, rater))
+            paper_sheets.require_letters({slot.position: slot.letter for slot in slots}, lines)
+            if slots and slots[0].sitting > 1 and any(line.note or any(line.marks.values()) for line in lines):
+                sittings.require_before(trial, slots[0].sitting)
+                sittings.begin(at.session, at.staff.dealer, at.key, sittings.AT_THE_DESK)
             day = compose_form.when(at.form).on
             count, flags = paper_sheets.enter(
                 at.session, at.staff.user, at.staff.dealer, at.key, rater, day, lines, at.staff.name
             )
     except InvalidInputError as invalid:
-        return _show(at, trial, rater, at.form, problems=by_field(invalid), status=422)
+        return _show(at, trial, rater, slots, at.form, problems=by_field(invalid), status=422)
     except ConflictError as refused:
-        return _show(at, trial, rater, at.form, notice=str(refused), status=409)
+        return _show(at, trial, rater, slots, at.form, notice=str(refused), status=409)
     return desk_frame.see(at.request, f"{address('trials', at.key)}#sheets-title", _said(count, flags))
 
 
@@ -69,10 +73,25 @@ def criteria(trial: TrialPage, rater: str) -> tuple[str, ...]:
     return tuple(map(str, (Criterion.OVERALL, *LEADING[trial.row.instrument])))
 
 
-def _lines(form: Mapping[str, list[str]], trial: TrialPage, rater: str) -> Iterator[PaperLine]:
+def _places(trial: TrialPage, rater: str, sitting: str) -> tuple[SlotRow, ...]:
+    """Return the places of a sitting: of the first for a listener, and where there is no such sitting."""
+    last = sittings.upcoming(trial)
+    there = [str(number) for number in range(1, (last or 1) + 1)]
+    return sittings.places(trial, int(sitting) if rater == "player" and sitting in there else 1)
+
+
+def _beyond(trial: TrialPage) -> int:
+    """Return the place of a letter that is not in the trial: after those of every sitting that there can be."""
+    last = sittings.MOST if sittings.upcoming(trial) else 1
+    return sittings.places(trial, last)[-1].position + 1
+
+
+def _lines(
+    form: Mapping[str, list[str]], trial: TrialPage, slots: Sequence[SlotRow], rater: str
+) -> Iterator[PaperLine]:
     """Give what was typed line by line; a letter typed by hand that is in the trial is that bow's line."""
-    beyond = max(slot.position for slot in trial.slots) + 1
-    for slot in trial.slots:
+    beyond = _beyond(trial)
+    for slot in slots:
         if f"letter.{slot.position}" not in form:
             continue
         yield _line(form, str(slot.position), slot.position, first(form, f"letter.{slot.position}"), trial, rater)
@@ -94,11 +113,11 @@ def _line(
     return PaperLine(position, letter, marks, first(form, f"{name}.note"), " ".join(form.get(f"{name}.strokes", ())))
 
 
-def _filled(trial: TrialPage, rater: str) -> Iterator[tuple[str, list[str]]]:
+def _filled(trial: TrialPage, rater: str, slots: Sequence[SlotRow]) -> Iterator[tuple[str, list[str]]]:
     """Give the fields as the paper sheets typed in so far have them."""
-    yield "on", [min(trial.row.on, dt.date.max).isoformat()]
-    for slot in trial.slots:
-        sheet = _typed(trial, rater, slot.position)
+    yield "on", [(slots[0].on or trial.row.on).isoformat() if slots[0].on or slots[0].sitting == 1 else ""]
+    for slot in slots:
+        sheet = _typed(trial, rater, slot)
         if sheet:
             yield "on", [(sheet.rated_at or sheet.received_at).date().isoformat()]
             yield f"{slot.position}.note", [sheet.note or ""]
@@ -108,8 +127,9 @@ def _filled(trial: TrialPage, rater: str) -> Iterator[tuple[str, list[str]]]:
                 yield f"{slot.position}.{name}", ["?" if mark == CANNOT_TELL else str(mark)]
 
 
-def _typed(trial: TrialPage, rater: str, position: int) -> SheetRow | None:
-    of_paper = [each for each in _of_place(trial, rater, position) if each.sender.startswith(paper_sheets.SENDER)]
+def _typed(trial: TrialPage, rater: str, slot: SlotRow) -> SheetRow | None:
+    here = [each for each in _of_place(trial, rater, slot.position) if each.letter == slot.letter]
+    of_paper = [each for each in here if each.sender.startswith(paper_sheets.SENDER)]
     return max(of_paper, key=lambda each: (each.revision, each.id), default=None)
 
 
@@ -130,6 +150,7 @@ def _show(
     at: AtTrial,
     trial: TrialPage,
     rater: str,
+    slots: Sequence[SlotRow],
     fields: Mapping[str, list[str]],
     *,
     problems: Mapping[str, str] | None = None,
@@ -139,9 +160,9 @@ def _show(
     wrong, columns = problems or {}, criteria(trial, rater)
     lines = [
         (str(s.position), s.letter, trial_words.bow_name((s.letter,), s.own), _sent(trial, rater, s.position))
-        for s in trial.slots
+        for s in slots
     ]
-    beyond = str(max(slot.position for slot in trial.slots) + 1)
+    beyond = str(_beyond(trial))
     wrong = {
         name.replace(f"{beyond}.", f"{OTHER}.", 1) if name.startswith(f"{beyond}.") else name: said
         for name, said in wrong.items()
@@ -162,8 +183,9 @@ def _show(
         "key": at.key,
         "about": desk_lines.trial_title(trial.row),
         "rater": rater,
+        "sitting": slots[0].sitting,
         "raters": [
-            Tab(_("The player’s"), f"{own}/paper", rater == "player"),
+            *_sittings(trial, f"{own}/paper", slots[0].sitting if rater == "player" else 0),
             Tab(_("A listener’s"), f"{own}/paper?rater=listener", rater == "listener"),
         ],
         "criteria": [(name, trial_words.criterion(name)) for name in columns],
@@ -173,3 +195,14 @@ def _show(
         "cancelled": trial.row.state == "cancelled",
     }
     return desk_frame.show(at.request, at.staff, "trials/paper_sheets.html", page, status=status, notice=notice, **more)
+
+
+def _sittings(trial: TrialPage, address: str, here: int) -> Iterator[Tab]:
+    """Give the ways to the player's sheets of each sitting; ``here``: the one that is shown, 0 for none."""
+    last = sittings.upcoming(trial)
+    if last is None:
+        yield Tab(_("The player’s"), address, here == 1)
+        return
+    for number in range(1, last + 1):
+        label = _("The player’s, sitting {number}").format(number=number)
+        yield Tab(label, f"{address}?sitting={number}", number == here)

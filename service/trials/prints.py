@@ -1,5 +1,6 @@
 """What is printed for a trial, each paper at an address of its own; the key too, and for the adviser only."""
 
+from dataclasses import replace
 from typing import Any
 
 from fastapi import APIRouter
@@ -8,7 +9,7 @@ from markupsafe import Markup
 from starlette.exceptions import HTTPException
 
 from service.core.language import _
-from service.trials import desk_reads, paper, parcels, player_result, rater_links, result_words
+from service.trials import desk_reads, paper, parcels, player_result, rater_links, result_words, sittings
 from service.trials.desk_records import TrialPage
 from service.trials.trial_view import Asked, AtTrial
 from service.web import desk_frame
@@ -20,9 +21,11 @@ router = APIRouter(prefix="/desk/trials/{key}/print")
 
 
 @router.get("/{name}")
-async def show(at: Asked, name: str) -> Response:
-    """Show one paper of a trial, or all of them as one document, ready to be printed."""
+async def show(at: Asked, name: str, sitting: str = "") -> Response:
+    """Show one paper of a trial, or all of them as one document, ready to be printed; ``sitting``: whose places the sheet has."""
     trial = desk_reads.trial(at.session, at.staff.dealer, at.key, today())
+    if name == "sheet" and sitting and sitting == str(sittings.upcoming(trial)):
+        trial = replace(trial, slots=sittings.places(trial, int(sitting)))
     papers = paper.papers(trial)
     if name not in (*papers, "result", paper.ALL) or not trial.slots:
         raise HTTPException(404)

@@ -83,6 +83,14 @@ class PlaceTold(Answer):
     copy_: str | None = Field(alias="copy")
 
 
+class SittingTold(Answer):
+    """A later sitting at home: the same bows under the same letters, at places of their own."""
+
+    sitting: int = Field(ge=2)
+    date: str | None = Field(description="the day on which it was begun")
+    runs: list[PlaceTold]
+
+
 class OutcomeTold(Answer):
     """What came of it, one of several perhaps."""
 
@@ -99,7 +107,8 @@ class Trial(TrialListed):
     """A trial: its order, its bows by serial (not by letter), and what came of it."""
 
     minutes: int
-    runs: list[PlaceTold]
+    runs: list[PlaceTold] = Field(description="of the first sitting")
+    later_sittings: list[SittingTold] = Field([], description="by post, where the player played them on further days")
     copies: list[str]
     outcomes: list[OutcomeTold]
 

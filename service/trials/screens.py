@@ -74,6 +74,7 @@ def for_screen(session: Session, trial_id: str, rater: str = "player", dealer: s
         "rated": _rated(session, trial.id, rater, [slot["position"] for slot in slots]),
         "sitting": sitting,
         "again": again and sitting < sittings.MOST,
+        "due_back": composition.due_back and composition.due_back.isoformat(),
         "started": composition.opened_at.isoformat() if composition.opened_at else None,
         "ask_model": rater == "player" and asked_at is None,
         "probe": _probe(trial, rater, slots),

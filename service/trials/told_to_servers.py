@@ -5,6 +5,8 @@ server may have named them itself.
 """
 
 import datetime as dt
+from collections.abc import Iterable
+from itertools import groupby
 from typing import Any
 
 from sqlalchemy import select
@@ -17,7 +19,7 @@ from service.core.errors import NotFoundError
 from service.core.paging import Batch
 from service.players import enquiry_access, same_person
 from service.trials import people, trial_record, trial_rows
-from service.trials.desk_records import EnquiryRow, OutcomeRow, TrialRow
+from service.trials.desk_records import EnquiryRow, OutcomeRow, SlotRow, TrialRow
 
 Told = dict[str, Any]
 
@@ -99,10 +101,19 @@ def trial(session: Session, dealer: str, key: str) -> Told:
         raise NotFoundError
     return _trial(found.row, found.enquiry) | {
         "minutes": found.minutes,
-        "runs": [{"position": s.position, "letter": s.letter, "own": s.own, "copy": s.copy} for s in found.slots],
+        "runs": _places(found.slots),
+        "later_sittings": [
+            {"sitting": number, "date": places[0].on and places[0].on.isoformat(), "runs": _places(places)}
+            for number, group in groupby(found.later, key=lambda slot: slot.sitting)
+            if (places := list(group))
+        ],
         "copies": [bow.copy for bow in found.case],
         "outcomes": [outcome(each) for each in found.outcomes],
     }
+
+
+def _places(slots: Iterable[SlotRow]) -> list[Told]:
+    return [{"position": s.position, "letter": s.letter, "own": s.own, "copy": s.copy} for s in slots]
 
 
 def outcome(row: OutcomeRow) -> Told:

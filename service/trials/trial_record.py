@@ -45,7 +45,8 @@ def page_of(record: TrialRecord) -> TrialPage:
         revealed_at=composition.revealed_at,
         revealed_by=record.revealed_by,
         materials=needed,
-        slots=_slots_of_file(record) if is_from_file else _slots(record),
+        slots=_slots_of_file(record) if is_from_file else _slots(record, record.slots),
+        later=_slots(record, record.later),
         case=case,
         sheets=record.sheets,
         outcomes=told,
@@ -58,11 +59,11 @@ def page_of(record: TrialRecord) -> TrialPage:
 # Parts
 
 
-def _slots(record: TrialRecord) -> tuple[SlotRow, ...]:
-    """Return the order by letter; which bow a letter is only once the key is revealed."""
+def _slots(record: TrialRecord, places: tuple[SlotRow, ...]) -> tuple[SlotRow, ...]:
+    """Return places by letter; which bow a letter is only once the key is revealed."""
     if record.row.revealed:
-        return record.slots
-    return tuple(replace(slot, copy=None, tier_name=None) for slot in record.slots)
+        return places
+    return tuple(replace(slot, copy=None, tier_name=None) for slot in places)
 
 
 def _slots_of_file(record: TrialRecord) -> tuple[SlotRow, ...]:

@@ -145,6 +145,7 @@ _ONE_TRIAL: dict[str, Any] = _TRIAL | {
         {"position": 2, "letter": "", "own": True, "copy": None},
         {"position": 3, "letter": "R", "own": False, "copy": None},
     ],
+    "later_sittings": [],
     "copies": ["DB-0388", "DB-0417"],
     "outcomes": [],
 }

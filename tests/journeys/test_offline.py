@@ -9,6 +9,7 @@ from playwright.sync_api import Browser, BrowserContext, Page, expect
 from sqlalchemy import update
 
 from model.bench import playable_range
+from model.domain.vocabulary import Place
 from service import tables
 from service.core.errors import ConflictError
 from service.devices import offline_export
@@ -209,7 +210,8 @@ def test_a_trial_closed_at_the_desk_ends_on_the_tablet_and_what_was_rated_is_kep
     assert site.sheets(trial)[0].flags == "late"
 
 
-def test_a_phone_plays_a_trial_by_post_without_network(browser: Browser, site: Shop, trial: str) -> None:
+def test_a_phone_plays_a_trial_by_post_without_network_and_once_more(browser: Browser, site: Shop) -> None:
+    trial = site.new_trial(("F",), place=Place.POST)
     context = browser.new_context(viewport={"width": 390, "height": 800}, base_url=site.address)
     context.set_default_timeout(shop.SECONDS * 1000)
     page = context.new_page()
@@ -233,4 +235,16 @@ def test_a_phone_plays_a_trial_by_post_without_network(browser: Browser, site: S
     all_sent(page)
     expect(page.locator("p[data-saved]")).to_be_visible()
     assert stored(site, trial) == [(1, 1, 3), (2, 1, 4), (3, 1, 5)]
+    first = [one.letter for one in site.sheets(trial)]
+    page.click("main[data-screen=thanks-link] form[action$='/sitting'] button")
+    page.wait_for_selector("main[data-screen=start]")
+    page.click("footer .go")
+    page.click("main[data-screen=warm] ~ footer .go")
+    page.wait_for_selector("main[data-screen=bow]")
+    for mark in (6, 7, 2):
+        rate(page, mark)
+    page.wait_for_selector("main[data-screen=thanks-link]")
+    all_sent(page)
+    assert stored(site, trial)[3:] == [(4, 1, 6), (5, 1, 7), (6, 1, 2)], "and the first sitting stands as it was"
+    assert [one.letter for one in site.sheets(trial)][3:] == first[::-1]
     context.close()

@@ -9,7 +9,7 @@ from sqlalchemy import select
 
 from service import tables
 from service.questionnaire.sheet_fields import check_sheet
-from service.trials import lifecycle, player_result, rater_links, sheets, sittings, standing
+from service.trials import lifecycle, player_result, rater_links, sheets, sittings, standing, told_to_servers
 from tests.service import desk_shop, trial_cast
 from tests.service.cast import DEALER
 from tests.service.desk_shop import Shop
@@ -117,7 +117,46 @@ def test_a_sitting_after_the_day_is_kept_and_flagged_and_one_on_its_evening_is_n
     with shop.desk.database.reading() as session:
         runs = session.scalars(select(tables.Run.overall)).all()
     assert set(runs) == {4, 5}
+    with shop.desk.database.writing() as session:
+        loan = trial_cast.composition(session, key)
+        loan.out_from = loan.due_back = NOW.date() - dt.timedelta(days=3)
+    assert "The bows were due back on " in Page(shop.desk.nobody().get(link)).text
     assert "after the day by which the bows were due" in Page(shop.adviser.get(f"/desk/trials/{key}")).text
+
+
+def test_a_sitting_rated_on_paper_is_printed_typed_in_and_told_to_a_server(shop: Shop) -> None:
+    key, _link = lent(shop)
+    own = f"/desk/trials/{key}"
+    order = [letter for _place, letter in places(shop, key)[1]]
+    sheet = shop.adviser.read(f"{own}/print/sheet?sitting=2")
+    named = [e.text for e in sheet.all("h2") if e.get("id").startswith("slot-")]
+    assert [text.split()[-1] for text in named if "Bow" in text] == [letter for letter in reversed(order) if letter]
+    assert f"{own}/print/sheet?sitting=2" in [e.get("href") for e in shop.adviser.read(own).all("a")]
+    page = shop.adviser.read(f"{own}/paper?sitting=2")
+    lines = [e for e in page.all("input") if e.get("name").startswith("letter.") and e.get("type") == "hidden"]
+    assert [e.get("value") for e in lines] == order[::-1]
+    marks = {f"{e.get('name').removeprefix('letter.')}.overall": "6" for e in lines}
+    early = desk_shop.send(shop.adviser, page, "/paper", on=NOW.date().isoformat(), **marks)
+    assert (early.status, set(places(shop, key))) == (409, {1})
+    assert "Not every bow of sitting 1 is rated yet" in early.text
+    assert {e.get("value") for e in early.all("input") if e.get("name").endswith(".overall")} == {"6", ""}, (
+        "all is there"
+    )
+    rate(shop, key, 1, 4)
+    typed = desk_shop.send(shop.adviser, page, "/paper", on=NOW.date().isoformat(), **marks)
+    assert f"{len(lines)} of {len(lines)} rated" in typed.text
+    assert [letter for _place, letter in places(shop, key)[2]] == order[::-1]
+    with shop.desk.database.reading() as session:
+        told = told_to_servers.trial(session, DEALER, key)
+        assert sorted(mark or 0 for mark in session.scalars(select(tables.Run.overall))) == [4] * len(order) + [
+            6
+        ] * len(order)
+    assert [run["letter"] for run in told["runs"]] == order
+    (later,) = told["later_sittings"]
+    assert (later["sitting"], [(run["letter"], run["copy"]) for run in later["runs"]]) == (
+        2,
+        [(letter, None) for letter in reversed(order)],
+    )
 
 
 def test_sittings_have_an_end_and_belong_to_the_player_at_home(shop: Shop) -> None:

@@ -199,7 +199,7 @@ def test_a_price_paid_outlives_a_mistaken_bow_and_goes_with_a_sale_that_was_none
         (row,) = desk_reads.trial(session, SHOP, key).outcomes
         assert (row.outcome, row.price, row.note) == ("none", None, "in two parts")
         was = select(tables.AuditEntry.detail).where(tables.AuditEntry.did == "corrected what came of a trial")
-        assert [entry["was"]["price"] for entry in session.scalars(was)] == ["2300.00", "2300.00"]
+        assert [entry["was"]["price"] for entry in session.scalars(was)] == ["2300", "2300"]
 
 
 def test_a_correction_that_cannot_be_leaves_all_as_it_was(shop: Database) -> None:
