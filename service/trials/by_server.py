@@ -17,7 +17,7 @@ from service.questionnaire.forms import Composing, Questionnaire
 from service.questionnaire.server_fields import OutcomeIn, TrialIn
 from service.trials import composing, lifecycle, outcomes, standing, told_to_servers, trial_record
 from service.trials.desk_records import OutcomeRow
-from service.trials.prices_paid import Paid
+from service.trials.prices_paid import PricePaid
 from service.trials.standing import BowStanding
 
 _SAME = {"id", "enquiry", "player", "model_consent", "copies", "place", "blinding", "minutes"}
@@ -127,7 +127,7 @@ def outcome(session: Session, dealer: str, key: str, told: OutcomeIn) -> dict[st
     """Record what came of a trial, the same again changing nothing; raises as `service.trials.outcomes.record` does."""
     day = told.date or now().date()
     price = None if told.price is None else round(Decimal(str(told.price)), 2)
-    paid = Paid(price, told.note or None, sure=True, currency=told.currency)
+    paid = PricePaid(price, told.note or None, sure=True, currency=told.currency)
     try:
         with audit.written_by(audit_events.DEALERS_SERVER):
             row = outcomes.record(session, None, dealer, key, told.outcome, told.copy_, told.reason, day, paid)

@@ -22,11 +22,11 @@ from service.core.row_locks import lock_copies
 from service.players import same_person
 from service.players.trial_access import claimed, composed
 from service.trials import lifecycle, prices_paid, trial_mails
-from service.trials.prices_paid import Paid
+from service.trials.prices_paid import PricePaid
 from service.trials.shared import carried, noted, require_state
 
 NAMES_COPY = (OutcomeKind.KEPT, OutcomeKind.RETURNED)
-_NOTHING_SAID = Paid()
+_NOTHING_SAID = PricePaid()
 
 
 def record(
@@ -38,7 +38,7 @@ def record(
     copy: str | None,
     reason: str | None,
     on: dt.date,
-    paid: Paid = _NOTHING_SAID,
+    paid: PricePaid = _NOTHING_SAID,
 ) -> tables.Outcome:
     """Record what came of a trial and return it as it stands: kept, more_asked, none, returned; ``reason``: price, sound, handling, undecided, other.
 
@@ -77,7 +77,7 @@ def record(
     return row
 
 
-def pay(session: Session, user: int | None, dealer: str, key: str, copy: str, paid: Paid) -> None:
+def pay(session: Session, user: int | None, dealer: str, key: str, copy: str, paid: PricePaid) -> None:
     """Record what was paid for a bow that was kept, and the note, just as they are said: nothing said takes back what was.
 
     Raises
@@ -117,7 +117,7 @@ def _row(
     on: dt.date,
     reason: str | None,
     same: tables.Outcome | None,
-    paid: Paid,
+    paid: PricePaid,
 ) -> tables.Outcome:
     """Return the next revision of an outcome, with the price and the note of ``same`` where nothing is said of them."""
     price, currency = paid.price, prices_paid.currency_of(session, str(trial.dealer), paid)
@@ -170,9 +170,9 @@ def correct(
         raise NotFoundError
     lock_copies(session, [row.copy for row in carried(session, trial.id)])
     was, revision = stood(mistaken), mistaken.revision + 1
-    paid = Paid(note=mistaken.note)
+    paid = PricePaid(note=mistaken.note)
     if outcome == OutcomeKind.KEPT:
-        paid = Paid(mistaken.price, mistaken.note, currency=mistaken.currency, stood=True)
+        paid = PricePaid(mistaken.price, mistaken.note, currency=mistaken.currency, stood=True)
     with session.begin_nested():  # what is refused in the new one leaves the old one as it was
         take_out(session, composition, mistaken)
         newest = record(session, user, dealer, key, outcome, copy, reason, on, paid)
@@ -192,7 +192,13 @@ def take_out(session: Session, composition: tables.Composition, mistaken: tables
 
 
 def _checked(
-    session: Session, trial: tables.Trial, outcome: str, copy: str | None, reason: str | None, on: dt.date, paid: Paid
+    session: Session,
+    trial: tables.Trial,
+    outcome: str,
+    copy: str | None,
+    reason: str | None,
+    on: dt.date,
+    paid: PricePaid,
 ) -> OutcomeKind:
     problems: list[FieldProblem] = []
     if outcome not in tuple(OutcomeKind):

@@ -27,7 +27,7 @@ FAR = 10
 
 
 @dataclass(frozen=True, slots=True)
-class Paid:
+class PricePaid:
     """What is told of the money: ``price`` and ``note`` None where nothing is said, ``currency`` None for the dealer's.
 
     ``sure``: an odd price is right as it is. ``stood``: all of it was on record before, and is not questioned again.
@@ -40,7 +40,7 @@ class Paid:
     stood: bool = False
 
 
-def read(price: str, note: str, asked_about: str = "") -> Paid:
+def read(price: str, note: str, asked_about: str = "") -> PricePaid:
     """Read what was typed; ``asked_about``: the price that was questioned, which is right where it is typed again.
 
     Raises `InvalidInputError` by field, ``price`` or ``note``.
@@ -57,7 +57,7 @@ def read(price: str, note: str, asked_about: str = "") -> Paid:
     if problems:
         raise InvalidInputError(problems)
     line = " ".join("".join(" " if unicodedata.category(letter) in ("Cc", "Cs") else letter for letter in note).split())
-    return Paid(value, line or None, sure=bool(price) and price == asked_about)
+    return PricePaid(value, line or None, sure=bool(price) and price == asked_about)
 
 
 def amount(text: str) -> Decimal:
@@ -75,7 +75,7 @@ def written(price: Decimal) -> str:
     return f"{price:.2f}".removesuffix(".00")
 
 
-def problems(session: Session, dealer: str, kind: str, copy: str | None, paid: Paid) -> Iterator[FieldProblem]:
+def problems(session: Session, dealer: str, kind: str, copy: str | None, paid: PricePaid) -> Iterator[FieldProblem]:
     """Yield what is wrong or odd with a price: of no bow that was kept, in another currency or none, or far from what is asked."""
     if paid.price is None or paid.stood:
         return
@@ -83,7 +83,7 @@ def problems(session: Session, dealer: str, kind: str, copy: str | None, paid: P
         sentence = _("A price is paid only where a bow was kept; leave it out.")
         yield FieldProblem("price", sentence, FieldCode.CONTRADICTS)
         return
-    currency = currency_of(session, dealer, Paid(paid.price))
+    currency = currency_of(session, dealer, PricePaid(paid.price))
     if currency is None:
         sentence = _("This shop has no currency yet; whoever runs the service sets it. Leave the price out until then.")
         yield FieldProblem("price", sentence, FieldCode.CONTRADICTS)
@@ -100,7 +100,7 @@ def problems(session: Session, dealer: str, kind: str, copy: str | None, paid: P
         yield FieldProblem("price", sentence, FieldCode.OUT_OF_RANGE)
 
 
-def currency_of(session: Session, dealer: str, paid: Paid) -> str | None:
+def currency_of(session: Session, dealer: str, paid: PricePaid) -> str | None:
     """Return the currency of a price: as it is said, else the dealer's; None without a price."""
     if paid.price is None:
         return None

@@ -16,7 +16,7 @@ from service.form import drafts
 from service.questionnaire import forms
 from service.questionnaire.sheet_fields import check_pair, check_sheet
 from service.trials import lifecycle, outcomes, paired_comparison, rater_links, sheets
-from service.trials.prices_paid import Paid
+from service.trials.prices_paid import PricePaid
 from tests.service.client import SECRET
 from tests.service.trial_cast import BASS, BOWS, SHOP, compose, slots
 
@@ -76,7 +76,7 @@ def add_all(session: Session, *, model: bool = False, over: bool = True, note: s
     trial = session.scalars(select(tables.Trial).where(tables.Trial.key == key)).one()
     session.add(tables.Parcel(trial=trial.id, address="At the water 3", carrier="by hand", number="7"))
     if over:
-        paid = Paid(Decimal(2300), f"{NAME} pays in two parts")
+        paid = PricePaid(Decimal(2300), f"{NAME} pays in two parts")
         outcomes.record(session, None, SHOP, key, "kept", BOWS[1], "sound", TODAY, paid)
         session.add(tables.FollowUp(trial=trial.id, still_right=True, at=dt.datetime.now(dt.UTC)))
         again: dict[str, Any] = {"previous": key, "player": _key(session, trial), "copies": ["DB-juniper-3"]}

@@ -20,7 +20,7 @@ from service.players import known as marks
 from service.questionnaire.forms import check
 from service.questionnaire.sheet_fields import SheetIn
 from service.trials import composing, desk_reads, lifecycle, outcomes, sheets, standing
-from service.trials.prices_paid import Paid
+from service.trials.prices_paid import PricePaid
 from tests.service.trial_cast import BASS, BOWS, SHOP, compose, composition, open_shop, rate, slots, status
 
 TODAY = dt.datetime.now(dt.UTC).date()
@@ -48,7 +48,7 @@ def record(
     copy: str | None = None,
     reason: str | None = None,
     on: dt.date = TODAY,
-    paid: Paid = Paid(),  # noqa: B008 - nothing is said of the money
+    paid: PricePaid = PricePaid(),  # noqa: B008 - nothing is said of the money
 ) -> None:
     outcomes.record(session, None, SHOP, key, outcome, copy, reason, on, paid)
 
@@ -191,7 +191,7 @@ def test_a_mistake_is_corrected_stock_and_history_follow_and_the_record_keeps_wh
 def test_a_price_paid_outlives_a_mistaken_bow_and_goes_with_a_sale_that_was_none(shop: Database) -> None:
     with shop.writing() as session:
         key = played(session)
-        record(session, key, "kept", BOWS[0], paid=Paid(Decimal(2300), "in two parts"))
+        record(session, key, "kept", BOWS[0], paid=PricePaid(Decimal(2300), "in two parts"))
         outcomes.correct(session, None, SHOP, key, ("kept", BOWS[0], TODAY), "kept", BOWS[1], None, TODAY)
         (row,) = desk_reads.trial(session, SHOP, key).outcomes
         assert (row.copy, row.price, row.currency, row.note) == (BOWS[1], Decimal(2300), "EUR", "in two parts")
@@ -306,7 +306,12 @@ def test_composed_trials_are_whole_in_the_files(shop: Database, tmp_path: Path) 
     }
     with shop.writing() as session:
         record(
-            session, played(session, answers=answers), "kept", BOWS[1], "sound", paid=Paid(Decimal("2300.5"), "=two")
+            session,
+            played(session, answers=answers),
+            "kept",
+            BOWS[1],
+            "sound",
+            paid=PricePaid(Decimal("2300.5"), "=two"),
         )
         compose(session, copies=["DB-juniper-3"])  # planned, and in no file
     with shop.reading() as session:
