@@ -35,8 +35,8 @@ class Server:
     port: int
 
     def url(self, name: str) -> str:
-        """Return the address of one of its databases."""
-        return f"postgresql://{USER}@127.0.0.1:{self.port}/{name}"
+        """Return the address of one of its databases, with patience enough for a machine that does much else meanwhile."""
+        return f"postgresql://{USER}@127.0.0.1:{self.port}/{name}?options=-c%20lock_timeout%3D60000"
 
     @classmethod
     @contextmanager

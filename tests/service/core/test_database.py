@@ -58,7 +58,7 @@ def test_who_waits_for_another_writer_is_told_after_a_while(
     with any_database.writing() as session:
         session.add(Dealer(slug="harbour", name="0"))
     monkeypatch.setattr(database_module, "BUSY_SECONDS", 1)
-    impatient = Database(any_database.url)
+    impatient = Database(any_database.url.difference_update_query(["options"]))
 
     def rename(database: Database) -> None:
         with database.writing() as session:
@@ -75,12 +75,12 @@ def test_who_waits_for_another_writer_is_told_after_a_while(
 
 
 def test_an_address_that_sets_its_own_patience_keeps_it(postgres_database: Database) -> None:
-    own = Database(postgres_database.url.update_query_dict({"options": "-c lock_timeout=1234ms"}))
-    with own.reading() as session:
-        assert session.scalar(text("SHOW lock_timeout")) == "1234ms"
-    with postgres_database.reading() as session:
-        assert session.scalar(text("SHOW lock_timeout")) == "4s"
-    own.close()
+    plain = postgres_database.url.difference_update_query(["options"])
+    for url, expected in ((plain, "4s"), (plain.update_query_dict({"options": "-c lock_timeout=1234ms"}), "1234ms")):
+        database = Database(url)
+        with database.reading() as session:
+            assert session.scalar(text("SHOW lock_timeout")) == expected
+        database.close()
 
 
 def test_writers_that_read_first_all_get_their_turn(database: Database) -> None:
