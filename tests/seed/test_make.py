@@ -54,7 +54,7 @@ COLUMNS = {
         *["clean_strokes", "strokes"],
         "note",
     ],
-    "outcomes": ["trial", "date", "outcome", "copy", "reason"],
+    "outcomes": ["trial", "date", "outcome", "copy", "reason", "price", "currency", "note"],
 }
 KEYS = {
     "tiers": ["tier"],

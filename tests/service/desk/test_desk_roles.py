@@ -120,6 +120,7 @@ def named(own: Things, theirs: Things) -> list[tuple[str, dict[str, Any]]]:
         ("POST /desk/trials/{key}/correct", {"wrong": "", "what": f"kept {theirs.free}", "on": "2026-03-02"}),
         ("POST /desk/trials/{key}/count", {"sheet": theirs.sheet}),
         ("POST /desk/trials/{key}/outcome", {"what": f"kept - {theirs.free}", "sure": "yes"}),
+        ("POST /desk/trials/{key}/paid", {"bow": theirs.free, "price": "900"}),
         ("POST /desk/trials/{key}/send", {f"condition.{theirs.free}": "good"}),
         ("POST /desk/trials/{key}/swap", {"out": own.copies[0], "into": theirs.free}),
         ("POST /desk/trials/{key}/swap", {"out": theirs.copies[0], "into": own.free}),
