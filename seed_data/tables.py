@@ -34,7 +34,7 @@ COLUMNS: dict[str, tuple[str, ...]] = {
         *("budget", "currency", "priorities", "wish_mass", "wish_tone", "place", "blinding", "instrument_used"),
         *("rater", "position", "copy", *CRITERIA, "carrying", "clean_strokes", "strokes", "note"),
     ),
-    "outcomes": ("trial", "date", "outcome", "copy", "reason", "price", "currency", "note"),
+    "outcomes": ("trial", "date", "outcome", "copy", "reason", "price", "currency"),
 }
 # Quantity -> unit and method.
 BENCH = {

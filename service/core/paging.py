@@ -103,7 +103,10 @@ def written(*values: object) -> str:
 
 
 def read(mark: str, *kinds: type) -> tuple[Any, ...] | None:
-    """Return a mark's values, None for the first page; raises `NotFoundError` for what is no mark of this list."""
+    """Return a mark's values, None for the first page; raises `NotFoundError` for what is no mark of this list.
+
+    ``kinds``: of each value, a vocabulary among them.
+    """
     if not mark:
         return None
     if len(mark) > _LONGEST:
@@ -112,7 +115,7 @@ def read(mark: str, *kinds: type) -> tuple[Any, ...] | None:
         plain = json.loads(base64.urlsafe_b64decode(mark.encode("ascii") + b"=" * (-len(mark) % 4)))
         if type(plain) is not list:
             raise NotFoundError
-        return tuple(_READ[kind](value) for kind, value in zip(kinds, plain, strict=True))
+        return tuple(_READ.get(kind, kind)(value) for kind, value in zip(kinds, plain, strict=True))
     except (ValueError, OverflowError, RecursionError):
         raise NotFoundError from None
 

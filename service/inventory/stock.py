@@ -133,7 +133,9 @@ def listing(
     """Return a page of the bows of a scope by tier, or by serial; of all dealers: every bow wherever it is, but for those that are gone."""
     bow, tier = tables.Copy, tables.Tier
     by_tier = (tier.instrument, tier.grade, tier.slug, bow.serial)
-    order, kinds = (by_tier, (str, int, str, str)) if wanted.value("order") != BY_SERIAL else ((bow.serial,), (str,))
+    order, kinds = (
+        (by_tier, (Instrument, int, str, str)) if wanted.value("order") != BY_SERIAL else ((bow.serial,), (str,))
+    )
     further = paging.beyond(order, paging.read(after, *kinds), rising=True)
     theirs = (scope.holds(bow.dealer), _is_here(), *_narrowed(wanted))
     found = session.execute(_bows().add_columns(*order).where(*theirs, further).order_by(*order).limit(wanted.most + 1))

@@ -100,7 +100,6 @@ class OutcomeTold(Answer):
     date: str
     price: float | None = Field(None, description="what was paid for the bow kept; null: not known")
     currency: str | None = None
-    note: str | None = None
 
 
 class Trial(TrialListed):

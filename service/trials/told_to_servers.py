@@ -125,7 +125,6 @@ def outcome(row: OutcomeRow) -> Told:
         "date": row.on.isoformat(),
         "price": None if row.price is None else float(row.price),
         "currency": row.currency,
-        "note": row.note,
     }
 
 

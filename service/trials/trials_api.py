@@ -88,7 +88,6 @@ class OutcomeStored(Tested):
     date: str
     price: float | None = Field(None, description="what was paid for the bow kept; null: not known")
     currency: str | None = None
-    note: str | None = None
 
 
 def _responses(model: type[Answer], said: str) -> dict[int | str, dict[str, Any]]:

@@ -19,7 +19,7 @@ LEVEL = 5
 LONGEST_NAME = 100
 """Bytes of the name that hides the size, at most."""
 _KINDS = re.compile(r"text/|application/(?:json|problem\+json|javascript|manifest\+json|xml)|image/svg")
-_TAKES_IT = re.compile(r"(?:^|,)\s*(?:x-)?(?:gzip|\*)\s*(?:;\s*q=(?P<weight>[0-9.]+))?\s*(?=,|$)")
+_TAKES_IT = re.compile(r"(?:^|,)\s*(?:x-)?(?:gzip|\*)\s*(?:;\s*q=(?P<weight>[01](?:\.[0-9]{0,3})?))?\s*(?=,|$)")
 _HEAD = b"\x1f\x8b\x08\x08\x00\x00\x00\x00\x00\xff"
 """Of a member: deflate, with a file's name, no time, unknown system (RFC 1952, 2.3)."""
 

@@ -14,6 +14,9 @@ from service.web.page_data import Option
 AT_ONCE = 500
 """So many rows of a list that is saved are read at once."""
 
+YEARS = range(1900, 3000)
+"""In which a day can be that is looked for."""
+
 
 @dataclass(frozen=True, slots=True)
 class ListFilter:
@@ -106,15 +109,20 @@ def read(asked: Mapping[str, str], here: str, filters: Sequence[ListFilter], **k
     return ListQuery(here, tuple(filters), kept, values, tuple(faults), asked.get("as") == "csv")
 
 
+def _is_day(text: str) -> bool:
+    """Say whether a text is a day that may be looked for: at the calendar's ends a zone's hours would be no moments any more."""
+    try:
+        return dt.date.fromisoformat(text).year in YEARS
+    except ValueError:
+        return False
+
+
 def _fault(asked: ListFilter, text: str) -> str:
     if not text or (asked.options and text in {option.value for option in asked.options}):
         return ""
     if asked.options:
         return _("{name}: ‘{text}’ is none of the list, so it was left out.").format(name=asked.label, text=text[:40])
-    try:
-        if asked.is_day:
-            dt.date.fromisoformat(text)
-    except ValueError:
+    if asked.is_day and not _is_day(text):
         return _("{name}: ‘{text}’ is no day; write it as 2026-11-30.").format(name=asked.label, text=text[:40])
     return ""
 

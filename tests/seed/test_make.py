@@ -54,7 +54,7 @@ COLUMNS = {
         *["clean_strokes", "strokes"],
         "note",
     ],
-    "outcomes": ["trial", "date", "outcome", "copy", "reason", "price", "currency", "note"],
+    "outcomes": ["trial", "date", "outcome", "copy", "reason", "price", "currency"],
 }
 KEYS = {
     "tiers": ["tier"],

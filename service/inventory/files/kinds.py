@@ -251,7 +251,6 @@ OUTCOMES = FileKind(
         Column("reason", cells.word(*tables.REASONS), "why, where it was said"),
         Column("price", cells.money, "of a bow that was kept: what was paid for it"),
         Column("currency", cells.currency, "the price's currency; needed with a price"),
-        Column("note", cells.free_text, "a note on it", verbatim=True),
     ),
     key=("trial", "date", "outcome", "copy"),
 )

@@ -129,7 +129,7 @@ def _outcomes() -> Statement:
         select(
             Trial.key.label("trial"),
             *(Outcome.on.label("date"), Outcome.outcome, Outcome.copy, Outcome.reason, Outcome.revision),
-            *(Outcome.price, Outcome.currency, Outcome.note),
+            *(Outcome.price, Outcome.currency),
         )
         .join(Trial, Outcome.trial == Trial.id)
         # A trial without a run is in no file, and neither is what came of it.

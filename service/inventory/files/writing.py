@@ -129,7 +129,7 @@ def _run(values: Values, trial: int) -> Values:
 
 
 def _outcome(values: Values, trial: int) -> Values:
-    told = {name: values[name] for name in ("outcome", "copy", "reason", "price", "currency", "note")}
+    told = {name: values[name] for name in ("outcome", "copy", "reason", "price", "currency")}
     return told | {"trial": trial, "on": values["date"], "revision": values.get("revision", 0) + 1}
 
 

@@ -142,7 +142,7 @@ def test_where_nothing_is_at_hand_it_says_who_has_something() -> None:
         (
             "fr",
             "Rien de convenable n’est disponible aujourd’hui, hormis des archets qui ne vous ont pas plu",
-            "Aucun des deux Juniper qui sont ici ne vous a plu : demandez-en un autre.",
+            "Aucun des deux Juniper qui sont ici ne vous a plu : demandez-en un autre.",
         ),
         (
             "it",

@@ -1,8 +1,10 @@
 """The desk's lists: narrowed by what a shop asks for, said in words, kept from page to page, and saved as they are shown."""
 
+import base64
 import csv
 import datetime as dt
 import io
+import json
 from collections.abc import Iterator
 from pathlib import Path
 from urllib.parse import urlencode
@@ -252,6 +254,19 @@ def test_the_stock_is_narrowed_paged_and_saved_and_names_nobody(shop: Shop, monk
             met += cells(page)
         assert met == [row[0] for row in file]
         assert len(met) == len(set(met)) == 11
+
+
+@pytest.mark.parametrize("day", ["0001-01-01", "9999-12-31", "1899-12-31"])
+def test_a_day_at_the_calendars_ends_is_left_out_in_words(shop: Shop, day: str) -> None:
+    for where in ("/desk/enquiries?show=all", "/desk/mail?state=sent"):
+        for name in ("since", "until"):
+            assert "is no day" in shop.adviser.read(f"{where}&{name}={day}").text
+
+
+def test_a_forged_page_of_the_stock_is_none(shop: Shop) -> None:
+    for values in (["foo", 1, "a", "b"], [["violin"], 1, "a", "b"], [None, 1, "a", "b"]):
+        mark = base64.urlsafe_b64encode(json.dumps(values).encode()).decode()
+        assert shop.adviser.get(f"/desk/stock?after={mark}").status_code == 404
 
 
 @pytest.mark.parametrize("text", ["%", "_", "\N{VIOLIN}", "\x1b[2J\u202e", "a" * 10_000, "'; --", "½ ﬁ"])

@@ -124,9 +124,17 @@ def documented() -> dict[str, set[str]]:
 
 
 def test_every_message_is_documented_with_what_it_holds_and_none_besides(database: Database) -> None:
-    queued = {
+    queued: dict[str, dict[str, Any]] = {
         "enquiry": {"enquiry": "e-1"},
-        "outcome": {"trial": "t-1", "outcome": "kept", "copy": "V-1", "reason": "sound", "date": "2026-05-05"},
+        "outcome": {
+            "trial": "t-1",
+            "outcome": "kept",
+            "copy": "V-1",
+            "reason": "sound",
+            "date": "2026-05-05",
+            "price": 2300.0,
+            "currency": "EUR",
+        },
         "reopened": {"trial": "t-1"},
     }
     with database.writing() as session:

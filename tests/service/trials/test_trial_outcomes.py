@@ -326,7 +326,7 @@ def test_composed_trials_are_whole_in_the_files(shop: Database, tmp_path: Path) 
         page = desk_reads.trials(session, SHOP).rows
     fresh.close()
     assert page == ()
-    assert "2300.5,EUR,'=two" in (tmp_path / "one" / "outcomes.csv").read_text(encoding="utf-8")
+    assert "sound,2300.5,EUR\n" in (tmp_path / "one" / "outcomes.csv").read_text(encoding="utf-8")
     for file in sorted((tmp_path / "one").iterdir()):
         assert file.read_bytes() == (tmp_path / "two" / file.name).read_bytes(), file.name
 

@@ -32,6 +32,10 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Client]:
         ("br, identity", False),
         ("notgzip, gzipped", False),
         ("GZIP", True),
+        # 12.4.2: a weight has three digits at most; what is no weight is not taken.
+        ("gzip;q=1.2.3", False),
+        ("gzip;q=.", False),
+        ("gzip;q=0.5", True),
     ],
 )
 def test_gzip_is_given_to_who_takes_it(accepted: str, takes: bool) -> None:
