@@ -231,7 +231,6 @@ ANSWERS: dict[str, dict[str, Any]] = {
         "date": "2026-11-30",
         "price": 2300,
         "currency": "EUR",
-        "note": None,
     },
     "SheetStored": {"stored_revision": 1, "flags": []},
     "Alive": {"status": "ok"},
