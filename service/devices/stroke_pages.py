@@ -52,7 +52,7 @@ def _found(session: Session, links: Links, token: str, position: int) -> ProbedP
     seat = rater_links.read(session, token, signer=links)
     screen = sheets.for_screen(session, seat.trial, seat.rater)
     slot, probe = plain_sheets.slot_at(screen, position), screen["probe"]
-    if probe is None or seat.closed:
+    if probe is None:
         raise NotFoundError
     name = screen["own_name"] if slot["own"] else _("Bow {letter}").format(letter=slot["letter"])
     marks = plain_sheets.marks(plain_sheets.filled(session, seat, position))
@@ -60,7 +60,10 @@ def _found(session: Session, links: Links, token: str, position: int) -> ProbedP
 
 
 async def _reading(token: str, position: int, links: Links, session: Reading) -> ProbedPlace:
-    return _found(session, links, token, position)
+    at = _found(session, links, token, position)
+    if at.seat.closed:
+        raise NotFoundError
+    return at
 
 
 Asked = Annotated[ProbedPlace, Depends(_reading)]
@@ -84,7 +87,7 @@ async def ask(request: Request, number: int, at: Asked) -> Response:
 async def answer(
     request: Request, token: str, position: int, number: int, form: Form, links: Links, session: Writing
 ) -> Response:
-    """Keep how a stroke was marked, and go on to the next."""
+    """Keep how a stroke was marked, and go on to the next; of a link that was closed meanwhile, to what is said of that."""
     at = _found(session, links, token, position)
     request.app.state.tokens.require(f"play:{at.seat.id}", next(iter(form.get("csrf", ())), ""))
     if not 1 <= number <= len(at.order):
@@ -97,6 +100,8 @@ async def answer(
     marks = list(at.marks)
     marks[at.order[number - 1]] = list(WORDS).index(given[0])
     plain_sheets.mark(session, at.seat, at.slot, marks)
+    if at.seat.closed:
+        return RedirectResponse(f"/play/{token}", 303)
     onward = f"/{number + 1}" if number < len(at.order) else ""
     return RedirectResponse(f"{at.address}/strokes{onward}", 303)
 

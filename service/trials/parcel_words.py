@@ -8,6 +8,7 @@ from service.core import formats
 from service.core.language import _
 from service.dealers import shop_card
 from service.trials import desk_lines
+from service.trials import sittings as every_sitting
 from service.trials.desk_records import SlotRow
 from service.trials.whole_trial import TrialRecord
 
@@ -32,7 +33,7 @@ def sittings(record: TrialRecord) -> tuple[str, ...]:
     """Return a line for each sitting at home, where there were several: its day, and how much was rated in it."""
     if not record.later:
         return ()
-    rated = {sheet.position for sheet in record.sheets if sheet.counts and sheet.rater == "player"}
+    rated = every_sitting.rated(record.sheets)
     found: dict[int, list[SlotRow]] = {}
     for slot in (*record.slots, *record.later):
         found.setdefault(slot.sitting, []).append(slot)

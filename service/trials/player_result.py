@@ -10,7 +10,9 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import CRITERIA, OutcomeKind
 from service import tables
+from service.core import formats
 from service.core.errors import NotFoundError
+from service.core.language import _
 from service.core.signed_links import Signer
 from service.dealers import shop_card
 from service.dealers.shop_card import ShopCard
@@ -83,7 +85,7 @@ def of_dealer(session: Session, dealer: str, key: str) -> PlayerResult:
         kept=trial_texts.kept(session, played),
         kept_copy=newest.copy if newest and newest.outcome is OutcomeKind.KEPT else None,
         card=shop_card.read(session, dealer),
-        probed=strokes.side_by_side(played, order, runs),
+        probed=strokes.side_by_side(played, order, runs, formats.capital(_("your own bow"))),
     )
 
 

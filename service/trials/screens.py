@@ -48,7 +48,7 @@ def for_screen(session: Session, trial_id: str, rater: str = "player", dealer: s
 
     Returns
     -------
-    The JSON of the screen. ``rated``: positions that have a sheet already, so that another device goes on after them.
+    The JSON of the screen. ``rated``: positions that were rated already, so that another device goes on after them; strokes alone rate nothing.
     ``sitting``: the last one, whose places these are; ``again``: the player may begin another.
     ``probe``: the strokes of the playable range, where the player may play them (`strokes.for_screen`); null for a listener.
     ``ask_model``: the player was never asked whether the ratings may help others, and is to be, once.
@@ -147,10 +147,9 @@ def _probe(trial: tables.Trial, rater: str, slots: list[dict[str, Any]]) -> dict
 
 def _rated(session: Session, trial: int, rater: str, places: Sequence[int]) -> list[int]:
     sheet = tables.Sheet
-    return list(
-        session.scalars(
-            select(sheet.position)
-            .where(sheet.trial == trial, sheet.rater == rater, sheet.counts, sheet.position.in_(places))
-            .order_by(sheet.position)
-        )
+    kept = session.execute(
+        select(sheet.position, sheet.ratings)
+        .where(sheet.trial == trial, sheet.rater == rater, sheet.counts, sheet.position.in_(places))
+        .order_by(sheet.position)
     )
+    return [position for position, ratings in kept if ratings]

@@ -49,9 +49,8 @@ _PLACE = (
     # Held until the end of the transaction, so that two sheets of a trial come one after the other (SQLite has one writer).
     .with_for_update(of=COMPOSITIONS)
 )
-_NEAR = select(
-    *(SHEETS.c[name] for name in ("id", "run", "position", "rater", "revision", "digest", "flags", "counts"))
-).where(
+_STORED = ("id", "run", "position", "rater", "revision", "digest", "flags", "counts", "ratings", "strokes")
+_NEAR = select(*(SHEETS.c[name] for name in _STORED)).where(
     SHEETS.c.trial == bindparam("trial_"),
     or_(
         and_(SHEETS.c.position == bindparam("position_"), SHEETS.c.rater == bindparam("rater_")),
@@ -106,6 +105,8 @@ class StoredSheet:
     digest: str
     flags: str
     counts: bool
+    ratings: Mapping[str, Any]
+    strokes: str | None
 
 
 def place(session: Session, dealer: str, key: str, position: int, letter: str) -> SheetTarget | None:

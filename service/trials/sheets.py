@@ -1,10 +1,11 @@
 """Rating sheets as they come in: each is kept; of each place in the order one counts, and that one is a run of the history.
 
 A place is a position in the order together with the rater. A device draws an id for each of its sheets, and a revision for each
-change. The first id that comes for a place has it: the highest revision under that id counts. Flags say what is odd:
+change. The first id that rates a place has it: the highest revision under that id counts, with the strokes that came before it
+by another id where it has none. Flags say what is odd:
 
 ``conflict``       the same revision came before with other content, or the id belongs to another place
-``other_device``   another device's sheet has this place
+``other_device``   another device's sheet has this place, and rates it or says no less
 ``unknown_letter`` the trial has no such letter at this place
 ``late``           the trial, or the link it came by, was closed already
 ``overdue``        rated when the bows were to be back already
@@ -152,10 +153,10 @@ class _Arrival:
 
     def flags(self) -> tuple[str, ...]:
         """Return what is odd, in the order of `FLAGS`."""
-        counting, revealed = self.counting, self.place.revealed_at
+        revealed = self.place.revealed_at
         holds = {
             "conflict": any(self._contradicts(known) for known in self.near),
-            "other_device": counting is not None and counting.run != self.run,
+            "other_device": self._is_taken(),
             "unknown_letter": self.place.slot is None,
             "late": self.closed or self.place.state == "closed",
             "overdue": self._is_overdue(),
@@ -167,8 +168,23 @@ class _Arrival:
 
     def counts(self, flags: tuple[str, ...]) -> bool:
         """Say whether it takes the place of the sheet that counts now."""
-        newer = self.counting is None or self.sheet.revision > self.counting.revision
+        counting = self.counting
+        newer = counting is None or counting.run != self.run or self.sheet.revision > counting.revision
         return newer and NOT_COUNTED.isdisjoint(flags)
+
+    def strokes(self, flags: tuple[str, ...]) -> str | None:
+        """Return the strokes to keep: where it counts and has none, those that another id's sheet of strokes alone left there."""
+        own, counting = self.sheet.kept_strokes, self.counting
+        if own is not None or counting is None or not self.counts(flags):
+            return own
+        others = (known for known in self.near if known.run != self.run and self._same_place(known))
+        left = any(not known.ratings and known.strokes == counting.strokes for known in others)
+        return counting.strokes if left else None
+
+    def _is_taken(self) -> bool:
+        """Say whether another id has the place; one that holds no ratings makes way for one that does."""
+        other = self.counting
+        return other is not None and other.run != self.run and bool(other.ratings or not self.sheet.ratings)
 
     def _same_place(self, known: StoredSheet) -> bool:
         return (known.position, known.rater) == (self.sheet.position, self.sheet.rater)
@@ -194,9 +210,10 @@ def _keep(session: Session, arrival: _Arrival, flags: tuple[str, ...], sender: s
         sheet_statements.uncount(session, trial, sheet.position, sheet.rater)
     if sheet.model_consent is not None and sheet.rater == "player":
         player_keys.said_with_sheet(session, trial, yes=sheet.model_consent)
-    told = sheet.model_dump(exclude={"sent_at", "model_consent"}) | {"strokes": sheet.kept_strokes}
+    strokes = arrival.strokes(flags)
+    told = sheet.model_dump(exclude={"sent_at", "model_consent"}) | {"strokes": strokes}
     came = {"trial": trial, "run": arrival.run, "received_at": arrival.received, "sender": sender}
     sheet_statements.add(session, told | came | {"digest": digest, "flags": " ".join(flags), "counts": counts})
     if counts:
         place = (trial, sheet.position, sheet.rater, arrival.place.bow)
-        sheet_statements.add_run(session, *place, sheet.ratings, sheet.note, arrival.played, sheet.kept_strokes)
+        sheet_statements.add_run(session, *place, sheet.ratings, sheet.note, arrival.played, strokes)

@@ -5,6 +5,7 @@ twice in one sitting.
 """
 
 import datetime as dt
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import TypeVar
 from zoneinfo import ZoneInfo
@@ -84,8 +85,12 @@ def upcoming(trial: TrialPage) -> int | None:
 
 def all_rated(trial: TrialPage, number: int) -> bool:
     """Say whether every bow of a sitting is rated."""
-    rated = {sheet.position for sheet in trial.sheets if sheet.counts and sheet.rater == "player"}
-    return rated.issuperset(slot.position for slot in places(trial, number))
+    return rated(trial.sheets).issuperset(slot.position for slot in places(trial, number))
+
+
+def rated(sheets: Iterable[tables.Sheet]) -> set[int]:
+    """Return the places that the player rated; strokes alone rate nothing."""
+    return {sheet.position for sheet in sheets if sheet.counts and sheet.rater == "player" and sheet.ratings}
 
 
 def require_before(trial: TrialPage, number: int) -> None:
@@ -98,6 +103,4 @@ def require_before(trial: TrialPage, number: int) -> None:
 
 
 def _rated(session: Session, trial: int) -> set[int]:
-    sheet = tables.Sheet
-    rated = select(sheet.position).where(sheet.trial == trial, sheet.rater == "player", sheet.counts)
-    return set(session.scalars(rated))
+    return rated(session.scalars(select(tables.Sheet).where(tables.Sheet.trial == trial)))

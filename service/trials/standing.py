@@ -126,7 +126,7 @@ class _Trial:
     """What the database knows of a trial, as far as its standing asks.
 
     ``slots``: position, letter and copy, in order.
-    ``runs``: the player's sheets that count. ``compared``: what the blind pairs say.
+    ``runs``: the player's sheets that count and rate; of strokes alone nothing is told, lest two letters are found to be one bow. ``compared``: what the blind pairs say.
     ``cannot_tell``: by copy, how often a criterion could not be told.
     """
 
@@ -141,7 +141,7 @@ class _Trial:
     def of(cls, record: TrialRecord) -> "_Trial":
         composition = record.composed()
         slots = [(slot.position, slot.letter, slot.copy) for slot in (*record.slots, *record.later)]
-        rated = [row for row, _tier in record.runs if row.rater == "player"]
+        rated = [row for row, _tier in record.runs if row.rater == "player" and _heard(row)]
         cannot: dict[str | None, int] = defaultdict(int)
         for row in rated:
             cannot[row.copy] += len(row.cannot_tell.split())

@@ -112,13 +112,18 @@ def cautions() -> list[str]:
 # What came of them
 
 
-def side_by_side(trial: tables.Trial, slots: Sequence[SlotRow], runs: Iterable[tables.Run]) -> ProbedBows | None:
-    """Return the bows of a trial whose strokes were played, in the order of playing; None where no stroke was."""
+def side_by_side(
+    trial: tables.Trial, slots: Sequence[SlotRow], runs: Iterable[tables.Run], own_name: str
+) -> ProbedBows | None:
+    """Return the bows of a trial whose strokes were played, in the order of playing; None where no stroke was.
+
+    ``own_name``: how the player's own bow is called to whoever reads it.
+    """
     played = {run.position: run.strokes for run in runs if run.rater == "player" and run.strokes}
     bows: list[ProbedBow] = []
     for slot in slots:
         if slot.position in played:
-            bows.append(_probed(_name(slot, [each.name for each in bows]), played[slot.position]))
+            bows.append(_probed(_name(slot, own_name, [each.name for each in bows]), played[slot.position]))
     if not bows:
         return None
     of = trial.instrument, trial.string_length_mm
@@ -126,10 +131,11 @@ def side_by_side(trial: tables.Trial, slots: Sequence[SlotRow], runs: Iterable[t
     return ProbedBows(tuple(short(*of)), tuple(bows), words, force_picture.picture(*of))
 
 
-def _name(slot: SlotRow, before: Sequence[str]) -> str:
-    name = formats.capital(_("your own bow")) if slot.own else _("Bow {letter}").format(letter=slot.letter)
-    again = sum(each.startswith(name) for each in before)
-    return _("{bow}, played again").format(bow=name) if again else name
+def _name(slot: SlotRow, own_name: str, before: Sequence[str]) -> str:
+    name = own_name if slot.own else _("Bow {letter}").format(letter=slot.letter)
+    if slot.sitting > 1:
+        name = _("{bow}, sitting {number}").format(bow=name, number=slot.sitting)
+    return _("{bow}, played again").format(bow=name) if name in before else name
 
 
 def _probed(name: str, text: str | None) -> ProbedBow:

@@ -10,7 +10,7 @@ from model.domain.vocabulary import LOWEST
 from service.advice import interval_pictures
 from service.core import formats, times
 from service.core.language import _, ngettext
-from service.trials import desk_lines, desk_words, trial_words
+from service.trials import desk_lines, desk_words, sittings, trial_words
 from service.trials.desk_records import CaseRow, SheetRow, TrialPage
 from service.trials.paired_comparison import Handing
 from service.trials.standing import BowStanding, StandingView
@@ -27,7 +27,7 @@ BY_LETTER = "letter:"
 
 def order(trial: TrialPage) -> tuple[SlotLine, ...]:
     """Return the places in the order of playing, the next one marked."""
-    rated = {sheet.position for sheet in trial.sheets if sheet.counts and sheet.rater == "player"}
+    rated = sittings.rated(trial.sheets)
     open_ = trial.row.state == "open"
     following = next((slot.position for slot in trial.slots if slot.position not in rated), None) if open_ else None
     return tuple(

@@ -136,9 +136,7 @@ def statement(dealer: str, today: dt.date, *, files: bool) -> Select[*tuple[Any,
             func.coalesce(contact.name, _STANDS.name).label("who"),
             _count(kept.id, kept.trial == trial.id).label("copies"),
             _count(tables.Slot.id, tables.Slot.trial == trial.id).label("slots"),
-            _count(
-                tables.Run.position.distinct(), and_(tables.Run.trial == trial.id, tables.Run.rater == "player")
-            ).label("sheets"),
+            _count(tables.Run.position.distinct(), and_(tables.Run.trial == trial.id, _rated())).label("sheets"),
             exists()
             .where(kept.trial == trial.id, kept.out_at.is_not(None), kept.back_at.is_(None), kept.due_back < today)
             .label("overdue"),
@@ -152,6 +150,13 @@ def statement(dealer: str, today: dt.date, *, files: bool) -> Select[*tuple[Any,
         .where(_of_dealer(dealer, files))
         .order_by(trial.on.desc(), trial.id.desc())
     )
+
+
+def _rated() -> ColumnElement[bool]:
+    """Return the condition that the player rated a run; strokes alone rate nothing."""
+    run = tables.Run
+    told = or_(run.cannot_tell != "", *(getattr(run, name).is_not(None) for name in tables.RATED))
+    return and_(run.rater == "player", told)
 
 
 def _count(of: Any, where: ColumnElement[bool]) -> ScalarSelect[int]:

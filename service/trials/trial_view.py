@@ -160,7 +160,10 @@ def _view(at: AtTrial, problems: Mapping[str, str]) -> tuple[FormPage, dict[str,
         "grid": criteria_grid.grid(trial, stands.scatter) if stands else None,
         "grid_words": criteria_grid,
         "probed": strokes.side_by_side(
-            record.trial, (*trial.slots, *record.later), (run for run, _tier in record.runs)
+            record.trial,
+            (*trial.slots, *record.later),
+            (run for run, _tier in record.runs),
+            trial_words.bow_name((), own=True),
         ),
         "asks_key": trial.row.state == "open"
         and not record.row.revealed

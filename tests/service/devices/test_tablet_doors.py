@@ -407,6 +407,17 @@ def test_a_form_that_was_open_when_the_trial_was_closed_is_kept_and_flagged(shop
     assert [one.flags for one in shop.sheets()] == ["late"]
 
 
+def test_a_stroke_marked_when_the_link_had_just_closed_is_kept_and_flagged(shop: Shop) -> None:
+    link = shop.link()
+    address = f"{link}/1/strokes/1"
+    form = filled(shop.get(address), mark="clean")
+    shop.set_state("closed")
+    answer = shop.send("POST", address, data=form)
+    assert (answer.status_code, answer.headers.get("location")) == (303, link)
+    assert [(one.flags, (one.strokes or "").count("0")) for one in shop.sheets()] == [("late", 1)]
+    assert shop.get(address).status_code == 404
+
+
 @pytest.mark.parametrize(("rater", "said"), [("player", True), ("listener", False)])
 def test_the_player_alone_is_told_to_warm_up_without_scripts_too(shop: Shop, rater: str, said: bool) -> None:
     page = shop.get(shop.link(rater)).text

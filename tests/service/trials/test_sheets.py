@@ -100,6 +100,26 @@ def test_strokes_are_a_run_s_and_count_when_all_eight_were_played(either: Sessio
     assert either.scalars(select(tables.Run).where(tables.newest_run())).one().clean_strokes == 0
 
 
+def test_strokes_alone_make_way_for_another_device_s_marks_and_stay_beside_them(either: Session) -> None:
+    def counting() -> tuple[int | None, str | None]:
+        run = either.scalars(select(tables.Run).where(tables.newest_run())).one()
+        (row,) = (one for one in kept(either) if one.counts)
+        assert row.strokes == run.strokes
+        return run.overall, run.strokes
+
+    put(either, sheet(strokes=["noisy"] * 8, ratings={}))
+    assert put(either, sheet(strokes=["clean"] * 8, ratings={}), "run-three").flags == ("other_device",)
+    assert put(either, sheet(), OTHER_RUN).flags == ()
+    assert counting() == (5, "1 1 1 1 1 1 1 1")
+    assert put(either, sheet(revision=2, ratings={"overall": 6}), OTHER_RUN).flags == ()
+    assert counting() == (6, "1 1 1 1 1 1 1 1"), "of the sheet that it took the place of, still"
+    put(either, sheet(revision=3, strokes=["broken"] * 8), OTHER_RUN)
+    put(either, sheet(revision=4), OTHER_RUN)
+    assert counting() == (5, None), "its own, once it had some, are its own to take back"
+    assert put(either, sheet(revision=2, ratings={"overall": 1})).flags == ("other_device",)
+    assert counting() == (5, None)
+
+
 @pytest.mark.parametrize(
     ("strokes", "rater", "path"),
     [

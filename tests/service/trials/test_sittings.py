@@ -2,14 +2,16 @@
 
 import datetime as dt
 from collections.abc import Iterator
+from itertools import combinations
 from pathlib import Path
 
 import pytest
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from service import tables
 from service.questionnaire.sheet_fields import check_sheet
-from service.trials import lifecycle, player_result, rater_links, sheets, sittings, standing, told_to_servers
+from service.trials import by_server, lifecycle, player_result, rater_links, sheets, sittings, standing, told_to_servers
 from tests.service import desk_shop, trial_cast
 from tests.service.cast import DEALER
 from tests.service.desk_shop import Shop
@@ -80,6 +82,46 @@ def test_before_every_bow_is_rated_no_other_sitting_begins(shop: Shop) -> None:
     with shop.desk.database.writing() as session:
         sittings.begin(session, DEALER, key)
     assert set(places(shop, key)) == {1}
+
+
+def play_strokes(session: Session, key: str) -> list[tables.Slot]:
+    """Play the strokes of every bow and rate none; return the order."""
+    order = trial_cast.slots(session, key)
+    for slot in order:
+        played = {"revision": 1, "position": slot.position, "letter": slot.letter, "rater": "player", "rated_at": NOW}
+        sheet = check_sheet(played | {"ratings": {}, "strokes": ["clean"] * 8})
+        sheets.record(session, DEALER, key, f"run-{slot.position:05}", sheet, "a test", at=NOW)
+    return order
+
+
+def test_strokes_alone_rate_no_bow_and_another_sitting_waits_for_marks(shop: Shop) -> None:
+    key, _link = lent(shop)
+    with shop.desk.database.writing() as session:
+        order = play_strokes(session, key)
+        sittings.begin(session, DEALER, key)
+        assert len(trial_cast.slots(session, key)) == len(order)
+        assert sheets.for_screen(session, key)["rated"] == []
+        stands = standing.standing(session, DEALER, key)
+    assert (stands.sheets_in, [bow.letters for bow in stands.bows if bow.best or bow.plays]) == (0, [])
+    page = shop.adviser.read(f"/desk/trials/{key}")
+    assert not [item for item in page.by_id("order").walk() if item.tag == "li" and item.text.strip().endswith("rated")]
+    assert f"0 of {len(order)} sheets are in" in shop.adviser.read("/desk/trials").text
+    assert "Own bow, played again" in page.text
+    assert "Your own bow" not in page.text
+
+
+def test_strokes_of_a_hidden_repeat_leave_it_hidden_until_it_is_rated(shop: Shop) -> None:
+    with shop.desk.database.writing() as session:
+        key = trial_cast.compose(session)
+        lifecycle.open_(session, None, DEALER, key)
+        order = play_strokes(session, key)
+        first, again = next(pair for pair in combinations(order, 2) if pair[0].copy == pair[1].copy is not None)
+        marked = {"position": first.position, "letter": first.letter, "rater": "player", "rated_at": NOW}
+        sheet = check_sheet(marked | {"revision": 2, "ratings": {"overall": 6}})
+        sheets.record(session, DEALER, key, f"run-{first.position:05}", sheet, "a test", at=NOW)
+        letters = [bow["letters"] for bow in by_server.tell(session, DEALER, key)["bows"]]
+        assert [first.letter] in letters
+        assert [again.letter] in letters
 
 
 def test_marks_of_all_sittings_are_kept_and_each_bow_is_told_of_once(shop: Shop) -> None:

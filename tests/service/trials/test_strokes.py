@@ -11,6 +11,7 @@ from service import tables
 from service.core.database import Database
 from service.modelling import model_records
 from service.trials import desk_reads, force_picture, player_result, sheets, strokes, whole_trial
+from service.trials.desk_records import SlotRow
 from tests.service import trial_rows
 from tests.service.trials import test_sheets
 
@@ -67,7 +68,7 @@ def test_a_trial_s_bows_stand_side_by_side_at_the_desk_and_in_the_result(databas
             sheet = test_sheets.sheet(position=position, letter=letter, strokes=given)
             test_sheets.put(session, sheet, run=f"run-of-{position}")
         record = whole_trial.read(session, "quayside", "trial-one")
-        side = strokes.side_by_side(record.trial, record.slots, (run for run, _tier in record.runs))
+        side = strokes.side_by_side(record.trial, record.slots, (run for run, _tier in record.runs), "Own bow")
         assert side is not None
         assert [(bow.name, bow.count) for bow in side.bows] == [
             ("Bow F", "4 of 8 clean"),
@@ -81,6 +82,23 @@ def test_a_trial_s_bows_stand_side_by_side_at_the_desk_and_in_the_result(databas
         assert result.probed == side
         (trial,) = model_records.read_trials(session)
         assert [run.clean_strokes for run in trial.runs] == [4, None]
+
+
+def test_every_play_has_a_name_of_its_own_and_the_own_bow_is_called_as_the_reader_knows_it() -> None:
+    told = [("K", 1), ("", 1), ("", 1), ("K", 2), ("", 2), ("", 2), ("K", 3)]
+    order = [SlotRow(at, letter, not letter, sitting=sitting) for at, (letter, sitting) in enumerate(told, 1)]
+    runs = [tables.Run(position=slot.position, rater="player", strokes=BRIDGE) for slot in order]
+    side = strokes.side_by_side(tables.Trial(instrument=Instrument.VIOLIN), order, runs, "Own bow")
+    assert side is not None
+    assert [bow.name for bow in side.bows] == [
+        "Bow K",
+        "Own bow",
+        "Own bow, played again",
+        "Bow K, sitting 2",
+        "Own bow, sitting 2",
+        "Own bow, sitting 2, played again",
+        "Bow K, sitting 3",
+    ]
 
 
 def test_strokes_change_what_a_fit_reads_and_nothing_of_a_history_without(database: Database) -> None:
