@@ -6,7 +6,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import tables
-from service.core.errors import NotFoundError
+from service.core.errors import ConflictError, NotFoundError
+from service.core.language import _
 
 
 def lock_dealer(session: Session, dealer: str) -> tables.Dealer:
@@ -31,3 +32,14 @@ def lock_copies(session: Session, serials: Iterable[str]) -> dict[str, tables.Co
         .execution_options(populate_existing=True)
     )
     return {row.serial: row for row in session.scalars(statement)}
+
+
+def require_unchanged(was: str, seen: str) -> None:
+    """Raise `ConflictError` where what stands, ``was``, is not what was ``seen`` when its form was opened."""
+    if was.split() != seen.split():  # browsers send other line ends than were stored
+        raise ConflictError(
+            _(
+                "Somebody else has changed this since you opened the page. What you typed stands below and is not kept yet: "
+                "look at it once more, and keep it again if it is to count."
+            )
+        )

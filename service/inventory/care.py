@@ -17,7 +17,7 @@ from service.core import audit_events, formats
 from service.core.errors import ConflictError, InvalidInputError, NotFoundError
 from service.core.language import _
 from service.core.moments import now
-from service.core.row_locks import lock_copies
+from service.core.row_locks import lock_copies, require_unchanged
 from service.core.scopes import Scope
 from service.core.spreadsheet_cells import with_guard, without_guard
 from service.inventory import stock
@@ -98,7 +98,7 @@ def correct(session: Session, user: int | None, scope: Scope, serial: str, texts
     }
     if told == was:
         return False
-    _unchanged(written(was), seen)
+    require_unchanged(written(was), seen)
     enter(session, {kinds.COPIES: {"copy": with_guard(serial), **told}})
     after = facts(session, scope, serial)
     changed = [name for name in after if after[name] != was[name]]
@@ -197,7 +197,7 @@ def set_price(
     told = {"price": price, "currency": currency if price else ""}
     if tuple(told.values()) == was:
         return False
-    _unchanged("|".join(was), seen)
+    require_unchanged("|".join(was), seen)
     if dealer is None:
         tier = session.get_one(tables.Tier, slug)
         enter(session, {kinds.TIERS: {"tier": slug, "instrument": tier.instrument, "grade": str(tier.grade), **told}})
@@ -231,13 +231,3 @@ def take_back(session: Session, user: int | None, scope: Scope, serial: str, wha
     if not session.scalars(delete(event).where(*same).returning(event.id)).all():
         raise ConflictError(_("That is recorded no more; nothing was changed."))
     noted(session, user, bow.dealer, audit_events.BOW_RECORD_REMOVED, f"copy {serial}", **what)
-
-
-def _unchanged(was: str, seen: str) -> None:
-    if was.split() != seen.split():  # browsers send other line ends than were stored
-        raise ConflictError(
-            _(
-                "Somebody else has changed this since you opened the page. What you typed stands below and is not kept yet: "
-                "look at it once more, and keep it again if it is to count."
-            )
-        )

@@ -116,7 +116,7 @@ def kept_on(session: Session, serials: Iterable[str]) -> dict[str, OnTrial]:
         .join(trial, trial.id == outcome_table.trial)
         .outerjoin(composition, composition.trial == trial.id)
         .where(outcome_table.copy.in_(sorted(serials)), tables.newest_outcome())
-        .order_by(outcome_table.on, outcome_table.id)
+        .order_by(*tables.outcome_order())
     )
     kept: dict[str, OnTrial] = {}
     for told, key, number, dealer in found:

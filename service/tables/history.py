@@ -2,6 +2,7 @@
 
 import datetime as dt
 import decimal
+from typing import Any
 
 from sqlalchemy import (
     Boolean,
@@ -11,6 +12,7 @@ from sqlalchemy import (
     Index,
     Integer,
     SmallInteger,
+    SQLColumnExpression,
     String,
     Text,
     UniqueConstraint,
@@ -196,3 +198,11 @@ def newest_outcome() -> ColumnElement[bool]:
         func.coalesce(later.copy, "") == func.coalesce(Outcome.copy, ""),
         later.revision > Outcome.revision,
     )
+
+
+def outcome_order() -> tuple[SQLColumnExpression[Any], ...]:
+    """Return the order in which outcomes followed each other: by day, on one day a bow is kept before it is brought back.
+
+    A later revision of the one before does not come after what followed it.
+    """
+    return Outcome.on, Outcome.outcome == OutcomeKind.RETURNED, Outcome.id

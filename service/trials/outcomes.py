@@ -8,6 +8,7 @@ sentence; an entry made by mistake is mended by `correct`, and the record of wha
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
@@ -18,15 +19,17 @@ from service.core import audit_events, formats
 from service.core.errors import Code, ConflictError, FieldCode, FieldProblem, InvalidInputError, NotFoundError
 from service.core.language import _
 from service.core.moments import now
-from service.core.row_locks import lock_copies
+from service.core.row_locks import lock_copies, require_unchanged
 from service.players import same_person
 from service.players.trial_access import claimed, composed
 from service.trials import lifecycle, prices_paid, trial_mails
+from service.trials.desk_records import OutcomeRow
 from service.trials.prices_paid import PricePaid
 from service.trials.shared import carried, noted, require_state
 
 NAMES_COPY = (OutcomeKind.KEPT, OutcomeKind.RETURNED)
 _NOTHING_SAID = PricePaid()
+Told = TypeVar("Told", tables.Outcome, OutcomeRow)
 
 
 def record(
@@ -77,8 +80,10 @@ def record(
     return row
 
 
-def pay(session: Session, user: int | None, dealer: str, key: str, copy: str, paid: PricePaid) -> None:
+def pay(session: Session, user: int | None, dealer: str, key: str, copy: str, paid: PricePaid, seen: str) -> None:
     """Record what was paid for a bow that was kept, and the note, just as they are said: nothing said takes back what was.
+
+    ``seen``: what stood there when this was typed, as `prices_paid.stands` writes it.
 
     Raises
     ------
@@ -87,22 +92,21 @@ def pay(session: Session, user: int | None, dealer: str, key: str, copy: str, pa
     InvalidInputError
         As `record` does.
     ConflictError
-        The bow was not kept, or was brought back.
+        The bow was not kept, or was brought back; somebody else changed this since ``seen``.
     """
     trial, _composition = claimed(session, dealer, key)
-    earlier = told(session, trial.id)
-    day = kept_since(earlier).get(copy)
-    if day is None:
+    same = held(told(session, trial.id)).get(copy)
+    if same is None:
         raise ConflictError(
             _("{copy} is not on record as kept on this trial.").format(copy=copy), Code.CONTRADICTS_RECORD
         )
     problems = list(prices_paid.problems(session, dealer, OutcomeKind.KEPT, copy, paid))
     if problems:
         raise InvalidInputError(problems)
-    same = next(row for row in earlier if _is_same(row, OutcomeKind.KEPT, copy, day))
-    row = _row(session, trial, OutcomeKind.KEPT, copy, day, same.reason, None, paid)
+    row = _row(session, trial, OutcomeKind.KEPT, copy, same.on, same.reason, None, paid)
     if _says(same) == _says(row):
         return
+    require_unchanged(prices_paid.stands(same.price, same.note), seen)
     session.add(row)
     session.flush()
     trial_mails.outcome_event(session, key, row)
@@ -174,6 +178,7 @@ def correct(
     if outcome == OutcomeKind.KEPT:
         paid = PricePaid(mistaken.price, mistaken.note, currency=mistaken.currency, stood=True)
     with session.begin_nested():  # what is refused in the new one leaves the old one as it was
+        trial_mails.mistaken(session, key, mistaken)
         take_out(session, composition, mistaken)
         newest = record(session, user, dealer, key, outcome, copy, reason, on, paid)
         newest.revision = max(newest.revision, revision)
@@ -235,9 +240,9 @@ def _copy_problems(session: Session, trial: tables.Trial, outcome: str, copy: st
 
 
 def told(session: Session, trial: int) -> list[tables.Outcome]:
-    """Return what was told of a trial so far, by day and arrival, the highest revision of each."""
+    """Return what was told of a trial so far, in its order, the highest revision of each."""
     newest = select(tables.Outcome).where(tables.Outcome.trial == trial, tables.newest_outcome())
-    return list(session.scalars(newest.order_by(tables.Outcome.on, tables.Outcome.id)))
+    return list(session.scalars(newest.order_by(*tables.outcome_order())))
 
 
 def _is_same(row: tables.Outcome, kind: OutcomeKind, copy: str | None, on: dt.date) -> bool:
@@ -261,15 +266,20 @@ def _next_revision(session: Session, trial: int, kind: OutcomeKind, copy: str | 
     return (session.scalar(highest) or 0) + 1
 
 
-def kept_since(outcomes: Sequence[tables.Outcome]) -> dict[str, dt.date]:
-    """Return the bows that were kept and not brought back, with the day."""
-    kept: dict[str, dt.date] = {}
+def held(outcomes: Sequence[Told]) -> dict[str, Told]:
+    """Return the bows that were kept and not brought back, each with the outcome that it was kept by."""
+    kept: dict[str, Told] = {}
     for row in sorted(outcomes, key=lambda each: (each.on, each.outcome is OutcomeKind.RETURNED)):
         if row.outcome is OutcomeKind.KEPT and row.copy is not None:
-            kept.setdefault(row.copy, row.on)
+            kept.setdefault(row.copy, row)
         elif row.outcome is OutcomeKind.RETURNED and row.copy is not None:
             kept.pop(row.copy, None)
     return kept
+
+
+def kept_since(outcomes: Sequence[tables.Outcome]) -> dict[str, dt.date]:
+    """Return the bows that were kept and not brought back, with the day."""
+    return {copy: row.on for copy, row in held(outcomes).items()}
 
 
 def _refuse_contradiction(before: Sequence[tables.Outcome], kind: OutcomeKind, copy: str | None, on: dt.date) -> None:

@@ -44,10 +44,11 @@ async def enter(at: Stepped) -> Response:
         with all_or_nothing(at.session):
             lines = list(_lines(at.form, trial, slots, rater))
             paper_sheets.require_letters({slot.position: slot.letter for slot in slots}, lines)
-            if slots and slots[0].sitting > 1 and any(line.note or any(line.marks.values()) for line in lines):
-                sittings.require_before(trial, slots[0].sitting)
-                sittings.begin(at.session, at.staff.dealer, at.key, sittings.AT_THE_DESK)
             day = compose_form.when(at.form).on
+            if slots and slots[0].sitting > 1 and any(line.note or any(line.marks.values()) for line in lines):
+                number = slots[0].sitting
+                sittings.require_before(trial, number)
+                sittings.begin(at.session, at.staff.dealer, at.key, sittings.AT_THE_DESK, number=number, on=day)
             count, flags = paper_sheets.enter(
                 at.session, at.staff.user, at.staff.dealer, at.key, rater, day, lines, at.staff.name
             )

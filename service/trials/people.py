@@ -353,7 +353,7 @@ def _outcomes_of(session: Session, dealer: str, whole: Sequence[int]) -> tuple[t
         .outerjoin(copy, copy.serial == told.copy)
         .outerjoin(tier, tier.slug == copy.tier)
         .where(trial.player.in_(whole), trial.dealer == dealer, tables.newest_outcome())
-        .order_by(told.on.desc(), told.id.desc())
+        .order_by(*(column.desc() for column in tables.outcome_order()))
     )
     return tuple((key, OutcomeRow.of(row, name)) for key, row, name in rows)
 

@@ -75,6 +75,11 @@ def written(price: Decimal) -> str:
     return f"{price:.2f}".removesuffix(".00")
 
 
+def stands(price: Decimal | None, note: str | None) -> str:
+    """Return what stands on record, for a form to say what it was typed over."""
+    return f"{'' if price is None else written(price)}|{note or ''}"
+
+
 def problems(session: Session, dealer: str, kind: str, copy: str | None, paid: PricePaid) -> Iterator[FieldProblem]:
     """Yield what is wrong or odd with a price: of no bow that was kept, in another currency or none, or far from what is asked."""
     if paid.price is None or paid.stood:

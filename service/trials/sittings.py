@@ -32,29 +32,40 @@ AT_THE_DESK = ("open", "closed")
 """Paper sheets of a further sitting may come back with the parcel, when the trial is over."""
 
 
-def begin(session: Session, dealer: str, key: str, states: tuple[str, ...] = ("open",)) -> None:
+def begin(
+    session: Session,
+    dealer: str,
+    key: str,
+    states: tuple[str, ...] = ("open",),
+    *,
+    number: int = MOST + 1,
+    on: dt.date | None = None,
+) -> None:
     """Begin another sitting once every bow of the last one is rated; while one is going on nothing changes.
 
     Every second sitting goes through the bows the other way round, so that what comes late in one comes early in the next.
+    ``number``: nothing changes either where it has begun already. ``on``: its day, None for today.
 
     Raises `NotFoundError`: the dealer has no such trial; `ConflictError`: not by post, in none of the ``states``, or enough sittings.
     """
     trial, composition = claimed(session, dealer, key)
     if trial.place is not Place.POST:
         raise ConflictError(_("Only a trial at home has several sittings."))
-    require_state(composition, states, _("No more sittings are begun."))
     slot = tables.Slot
     slots = list(session.scalars(select(slot).where(slot.trial == trial.id).order_by(slot.position)))
     last = max(each.sitting for each in slots)
+    if number <= last:
+        return
+    require_state(composition, states, _("No more sittings are begun."))
     if {each.position for each in slots if each.sitting == last} - _rated(session, trial.id):
         return
     if last >= MOST:
         raise ConflictError(_("These bows were played in {count} sittings; that is enough.").format(count=last))
     ordered = _in_order([each for each in slots if each.sitting == 1], last + 1)
     zone = site.zone(session, dealer)
-    today = now().astimezone(ZoneInfo(zone) if zone else dt.UTC).date()
+    day = on or now().astimezone(ZoneInfo(zone) if zone else dt.UTC).date()
     session.add_all(
-        slot(trial=trial.id, position=place, letter=each.letter, copy=each.copy, sitting=last + 1, on=today)
+        slot(trial=trial.id, position=place, letter=each.letter, copy=each.copy, sitting=last + 1, on=day)
         for place, each in enumerate(ordered, slots[-1].position + 1)
     )
     session.flush()

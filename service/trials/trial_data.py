@@ -42,7 +42,7 @@ class OutcomePart:
     kept: tuple[Option, ...]
     none: tuple[Option, ...]
     returned: tuple[Option, ...]
-    held: tuple[Option, ...] = ()
+    held: tuple[str, ...] = ()
     currency: str = ""
 
 

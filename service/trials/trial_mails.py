@@ -138,6 +138,12 @@ def outcome(session: Session, key: str, told: Outcome) -> None:
         follow_up(session, key)
 
 
+def mistaken(session: Session, key: str, told: Outcome) -> None:
+    """Let what was told of an outcome recorded by mistake stand no more, so that the same can be told again after all."""
+    for kind in ("outcome_notice", "outcome_event"):
+        outbox.undo(session, kind, _about(key, told.outcome, told.copy, told.on))
+
+
 def outcome_notice(
     session: Session,
     key: str,
@@ -150,14 +156,19 @@ def outcome_notice(
     """Tell the dealer by mail what came of a trial."""
     dealer = session.scalar(select(Trial.dealer).where(Trial.key == key))
     told: Values = {"trial": key, "outcome": outcome, "copy": copy, "by_player": by_player}
-    notify(session, dealer, "outcome_notice", f"{key}:{outcome}:{copy or ''}:{on.isoformat()}", values=told)
+    notify(session, dealer, "outcome_notice", _about(key, outcome, copy, on), values=told)
+
+
+def _about(key: str, outcome: str, copy: str | None, on: dt.date) -> str:
+    """Return what a message on an outcome is about; those on a later revision go on from there."""
+    return f"{key}:{outcome}:{copy or ''}:{on.isoformat()}"
 
 
 def outcome_event(session: Session, key: str, told: Outcome) -> None:
     """Tell the dealer's own system what came of a trial; each revision once, without the note, which may name somebody."""
     dealer = session.scalar(select(Trial.dealer).where(Trial.key == key))
     later = f":{told.revision}" if told.revision > 1 else ""
-    about = f"{key}:{told.outcome}:{told.copy or ''}:{told.on.isoformat()}{later}"
+    about = f"{_about(key, told.outcome, told.copy, told.on)}{later}"
     values = {"trial": key, "outcome": str(told.outcome), "copy": told.copy, "reason": told.reason}
     price = None if told.price is None else float(told.price)
     more = {"date": told.on.isoformat(), "price": price, "currency": told.currency}

@@ -10,7 +10,7 @@ from model.domain.vocabulary import LOWEST
 from service.advice import interval_pictures
 from service.core import formats, times
 from service.core.language import _, ngettext
-from service.trials import desk_lines, desk_words, sittings, trial_words
+from service.trials import desk_lines, desk_words, outcomes, sittings, trial_words
 from service.trials.desk_records import CaseRow, SheetRow, TrialPage
 from service.trials.paired_comparison import Handing
 from service.trials.standing import BowStanding, StandingView
@@ -305,17 +305,15 @@ def outcome(trial: TrialPage, stood: Sequence[str] = (), currency: str = "") -> 
     recorded = tuple(trial_words.outcome_noted(row) for row in trial.outcomes)
     if "outcome" not in trial.may:
         return OutcomePart(asked=False, recorded=recorded, kept=(), none=(), returned=()) if recorded else None
-    held = {row.copy for row in trial.outcomes if row.outcome == "kept"} - {
-        row.copy for row in trial.outcomes if row.outcome == "returned"
-    }
-    returned = [option for serial in sorted(filter(None, held)) for option in _because("returned", serial)]
+    held = sorted(outcomes.held(trial.outcomes))
+    returned = [option for serial in held for option in _because("returned", serial)]
     return OutcomePart(
         asked=trial.row.state == "closed" and not recorded,
         recorded=recorded,
         kept=_kept(trial, {letter: place for place, letter in enumerate(stood)}),
         none=tuple(_because("none", "")),
         returned=tuple(returned),
-        held=tuple(Option(serial, serial) for serial in sorted(filter(None, held))),
+        held=tuple(held),
         currency=currency,
     )
 

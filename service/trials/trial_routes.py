@@ -1,6 +1,7 @@
 """Trials: the list, one with its next step, and every step by which it goes on. A refused step shows its page again, with why."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import partial
 from typing import Annotated
 
@@ -275,11 +276,16 @@ async def extend(at: Stepped) -> Response:
 
 @router.post("/{key}/paid")
 async def paid(at: Stepped) -> Response:
-    """Take down what was paid for a bow that was kept, or take it back."""
+    """Take down what was paid for a bow that was kept, or take it back; its fields have the bow after their names."""
+    bow = first(at.form, "bow")
+    price, note, seen = (first(at.form, f"{name}.{bow}") for name in ("price", "note", "seen"))
 
     def verb(session: Session, user: int, dealer: str, key: str) -> None:
-        told = prices_paid.read(*(first(at.form, name) for name in asking_page.MONEY))
-        outcomes.pay(session, user, dealer, key, first(at.form, "bow"), told)
+        try:
+            told = prices_paid.read(price, note, first(at.form, "price_asked"))
+            outcomes.pay(session, user, dealer, key, bow, told, seen)
+        except InvalidInputError as wrong:
+            raise InvalidInputError([replace(each, path=f"{each.path}.{bow}") for each in wrong.problems]) from wrong
 
     return at.do(_("Kept."), verb, _OUTCOME)
 

@@ -166,7 +166,8 @@ def _count(of: Any, where: ColumnElement[bool]) -> ScalarSelect[int]:
 def last_outcome(of: Any = tables.Outcome.outcome) -> ScalarSelect[Any]:
     """Return what came of a trial last, or another column of that outcome, in a statement that asks for trials."""
     told = tables.Outcome
-    last = select(of).where(told.trial == tables.Trial.id).order_by(told.on.desc(), told.id.desc()).limit(1)
+    newest_first = (column.desc() for column in tables.outcome_order())
+    last = select(of).where(told.trial == tables.Trial.id).order_by(*newest_first).limit(1)
     return last.correlate(tables.Trial).scalar_subquery()
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from sqlalchemy import case, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import OutcomeKind
@@ -28,12 +28,10 @@ def tier_name(session: Session, copy: str | None) -> str:
 
 def newest_outcome(session: Session, trial: Trial) -> Outcome | None:
     """Return what a trial has come to so far, None where nothing is recorded."""
-    # On one day a bow is kept before it is returned.
-    returned_last = case((Outcome.outcome == OutcomeKind.RETURNED, 1), else_=0)
     return session.scalar(
         select(Outcome)
         .where(Outcome.trial == trial.id, tables.newest_outcome())
-        .order_by(Outcome.on.desc(), returned_last.desc(), Outcome.id.desc())
+        .order_by(*(column.desc() for column in tables.outcome_order()))
         .limit(1)
     )
 

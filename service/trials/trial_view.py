@@ -8,7 +8,7 @@ from fastapi import Depends, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
-from model.domain.vocabulary import Blinding, OutcomeKind
+from model.domain.vocabulary import Blinding
 from service.core.errors import ConflictError, InvalidInputError
 from service.core.language import N_
 from service.trials import (
@@ -16,6 +16,7 @@ from service.trials import (
     desk_lines,
     desk_words,
     lifecycle,
+    outcomes,
     paired_comparison,
     paper,
     parcel_words,
@@ -42,6 +43,8 @@ from service.web.roles import Permission
 
 OWN = "own"
 CONDITION = "condition."
+SEEN = "seen."
+"""Before a bow: what stood of its price and note when the page was opened."""
 _NAMES = {
     "on": N_("Day of the trial"),
     "hour": N_("Hour"),
@@ -56,6 +59,7 @@ _NAMES = {
     "price": N_("Price paid"),
     "note": N_("Note"),
 }
+_OF_A_BOW = ("price.", "note.")
 _FIELDS = {"in": "into"}
 """By a use case's name of what is wrong: the page's field."""
 Verb = Callable[[Session, int, str, str], object]
@@ -86,7 +90,9 @@ class AtTrial:
             asked = {field: sentence for field, sentence in wrong.items() if _is_asked(field)}
             return self.show(notice=" ".join(elsewhere), problems=asked, status=422)
         except ConflictError as refused:
-            return self.show(notice=str(refused), status=409)
+            # What is typed again is typed over what stands now.
+            typed = {name: texts for name, texts in self.form.items() if not name.startswith(SEEN)}
+            return replace(self, form=typed).show(notice=str(refused), status=409)
         return desk_frame.see(self.request, on or f"/desk/trials/{self.key}{anchor}", done)
 
     def show(self, *, notice: str = "", problems: Mapping[str, str] | None = None, status: int = 200) -> Response:
@@ -99,7 +105,7 @@ class AtTrial:
 
 def _is_asked(field: str) -> bool:
     """Say whether a page asks for a field; what came by a button is complained of at the head of the page."""
-    return field in _NAMES or field.startswith(CONDITION)
+    return field in _NAMES or field.startswith((CONDITION, *_OF_A_BOW))
 
 
 Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_VIEW))]
@@ -147,7 +153,11 @@ def _view(at: AtTrial, problems: Mapping[str, str]) -> tuple[FormPage, dict[str,
             },
             problems,
         ),
-        faults=faults(problems, _NAMES, {}),
+        faults=faults(
+            problems,
+            _NAMES | {name: _NAMES[name.partition(".")[0]] for name in problems if name.startswith(_OF_A_BOW)},
+            {},
+        ),
     )
     order = trial_page.order(trial)
     return page, {
@@ -192,12 +202,13 @@ def _days(record: TrialRecord) -> dict[str, list[str]]:
 
 
 def _paid(trial: TrialPage) -> dict[str, list[str]]:
-    """Return what stands in the fields of the price paid: as it was told of the one bow that was kept."""
-    kept = [row for row in trial.outcomes if row.outcome is OutcomeKind.KEPT]
-    if len(kept) != 1:
-        return {}
-    price, note = kept[0].price, kept[0].note
-    return {"price": [] if price is None else [prices_paid.written(price)], "note": [note or ""]}
+    """Return what stands in the fields of the price paid: as it was told of each bow that was kept and not brought back."""
+    fields = {}
+    for copy, row in outcomes.held(trial.outcomes).items():
+        fields[f"price.{copy}"] = [] if row.price is None else [prices_paid.written(row.price)]
+        fields[f"note.{copy}"] = [row.note or ""]
+        fields[f"{SEEN}{copy}"] = [prices_paid.stands(row.price, row.note)]
+    return fields
 
 
 def _standing(session: Session, record: TrialRecord) -> StandingView | None:

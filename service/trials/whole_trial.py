@@ -155,7 +155,7 @@ def _outcomes(session: Session, trial: int) -> tuple[tuple[tables.Outcome, str |
     told = _with_tier(select(outcome, tables.Tier.name), outcome.copy).where(
         outcome.trial == trial, tables.newest_outcome()
     )
-    return tuple((row, name) for row, name in session.execute(told.order_by(outcome.on, outcome.id)))
+    return tuple((row, name) for row, name in session.execute(told.order_by(*tables.outcome_order())))
 
 
 def _sheets(session: Session, trial: int) -> tuple[tables.Sheet, ...]:

@@ -102,6 +102,34 @@ def test_a_system_that_was_told_is_told_that_it_goes_on_and_how_it_ends(shop: Da
         assert set(waiting(session)) == {"outcome_event"}
 
 
+def test_a_system_that_was_told_has_what_stands_as_its_last_word_after_each_correction(shop: Database) -> None:
+    with shop.writing() as session:
+        key = opened(session)
+    last: tuple[str, str | None, dt.date] = ("kept", BOWS[0], TODAY)
+    told: list[tuple[str, str | None]] = []
+    for kind, bow in (("kept", BOWS[0]), ("kept", BOWS[1]), ("kept", BOWS[0]), ("more_asked", None)):
+        with shop.writing() as session:
+            if told:
+                outcomes.correct(session, None, SHOP, key, last, kind, bow, None, TODAY)
+            else:
+                outcomes.record(session, None, SHOP, key, kind, bow, None, TODAY)
+            last = (kind, bow, TODAY)
+            told += sent(session)
+    with shop.writing() as session:  # and after it was corrected the same may come of it yet
+        outcomes.record(session, None, SHOP, key, "kept", BOWS[0], None, TODAY)
+        told += sent(session)
+    assert told == [("kept", BOWS[0]), ("kept", BOWS[1]), ("kept", BOWS[0]), ("more_asked", None), ("kept", BOWS[0])]
+
+
+def sent(session: Session) -> list[tuple[str, str | None]]:
+    """Let what waits go out; return the outcomes in it that a dealer's system is told."""
+    session.flush()
+    rows = list(session.scalars(select(tables.OutboxItem).where(tables.OutboxItem.sent_at.is_(None))))
+    for row in rows:
+        row.sent_at = NOW
+    return [(row.values["outcome"], row.values["copy"]) for row in rows if row.kind == "outcome_event"]
+
+
 def test_what_is_rated_after_the_key_was_revealed_is_not_blind_so_it_stays_closed(shop: Database) -> None:
     with shop.writing() as session:
         user = tables.User(email="ada@harbour.example", name="Ada", role="adviser", dealer=SHOP, created_at=NOW)

@@ -185,7 +185,10 @@ def test_a_sitting_rated_on_paper_is_printed_typed_in_and_told_to_a_server(shop:
         "all is there"
     )
     rate(shop, key, 1, 4)
-    typed = desk_shop.send(shop.adviser, page, "/paper", on=NOW.date().isoformat(), **marks)
+    on = (NOW.date() - dt.timedelta(days=1)).isoformat()
+    with shop.desk.database.writing() as session:
+        session.scalars(select(tables.Trial)).one().on = NOW.date() - dt.timedelta(days=3)
+    typed = desk_shop.send(shop.adviser, page, "/paper", on=on, **marks)
     assert f"{len(lines)} of {len(lines)} rated" in typed.text
     assert [letter for _place, letter in places(shop, key)[2]] == order[::-1]
     with shop.desk.database.reading() as session:
@@ -195,6 +198,12 @@ def test_a_sitting_rated_on_paper_is_printed_typed_in_and_told_to_a_server(shop:
         ] * len(order)
     assert [run["letter"] for run in told["runs"]] == order
     (later,) = told["later_sittings"]
+    assert later["date"] == on
+    mended = desk_shop.send(
+        shop.adviser, shop.adviser.read(f"{own}/paper?sitting=2"), "/paper", **{next(iter(marks)): "5"}
+    )
+    assert "One sheet of paper is kept." in mended.text
+    assert set(places(shop, key)) == {1, 2}, "a sheet that is corrected begins no other sitting"
     assert (later["sitting"], [(run["letter"], run["copy"]) for run in later["runs"]]) == (
         2,
         [(letter, None) for letter in reversed(order)],
