@@ -5,7 +5,7 @@ from typing import Any
 
 from model.domain.vocabulary import Role
 from service.advice import verdict
-from service.advice.differing import difference_words
+from service.advice.differing import differ_words
 from service.advice.verdict import ASK, LEAST_SAID, Document, advises, code, main_entry, rests_on_prior
 from service.core import formats, phrases
 from service.core.language import _, ngettext
@@ -33,7 +33,7 @@ def bring_words(entry: Entry, doc: Document) -> str:
             entry["copies"],
         )
     said = sentence.format(count=formats.counted(entry["copies"]), model=entry["name"])
-    differing = difference_words(entry["tier"], entry["name"], doc["trial"] or {})
+    differing = differ_words(entry["tier"], entry["copies"], doc["trial"] or {})
     return f"{said} {differing}" if differing else said
 
 

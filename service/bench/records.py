@@ -273,30 +273,28 @@ def remove(session: Session, user: int | None, scope: Scope, serial: str, readin
 def _into_columns(
     session: Session, bow: tables.Copy, repeats: Mapping[str, bench.readings.Repeatability], *, empty_only: bool = False
 ) -> None:
+    """Write a bow's columns, and beside them what the model takes for those that stand as the bench has them: mean and deviation."""
     record = _record(session, bow.serial, bow.tier, repeats)
     newest = record.newest
+    measured = {
+        name: [found.value, *found]
+        for name, found in record.latest.items()
+        if name in bench_traits.READINGS and name not in BENCH_COLUMNS
+    }
     for name in BENCH_COLUMNS:
         read, follows = newest.get(name), record.derived.values.get(name)
         if read is not None and (follows is None or read.on >= _day_of(name, record)):
-            value = read.value
+            value, found = read.value, record.latest[name]
         elif follows is not None:
-            value = _rounded(follows)
+            value, found = _rounded(follows), follows
         else:
             continue
         if read is not None or not (empty_only and getattr(bow, name) is not None):
             setattr(bow, name, value)
-    bow.measured = _measured(bow, record) or None
+        if name in bench_traits.READINGS and getattr(bow, name) == value:
+            measured[name] = [value, *found]
+    bow.measured = measured or None
     session.flush()
-
-
-def _measured(bow: tables.Copy, record: BenchRecord) -> dict[str, list[float]]:
-    """Return what readings tell of the traits that the model knows: the column's value now, and mean and deviation to take for it."""
-    follows = record.derived.values
-    return {
-        name: [getattr(bow, name, None) or found.value, *found]
-        for name in bench_traits.READINGS
-        if (found := record.latest.get(name) or follows.get(name)) is not None
-    }
 
 
 def _day_of(name: str, record: BenchRecord) -> dt.date:

@@ -5,13 +5,13 @@ thresholds are judgements, without source.
 """
 
 import datetime as dt
-import math
 import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from scipy import stats
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -30,8 +30,8 @@ ASIDE = 0.5
 """From how far from the tier's mean on a bow lies on one side of a trait."""
 FEWEST_WISHES, FEWEST_MARKS, FEWEST_RATED = 5, 10, 3
 """Below so many wishes for one side, marks on either, or bows that have them, nothing is said."""
-STANDS_OUT = 2.0
-"""Standard errors by which two sides' marks differ where one counts as liked better."""
+CHANCE = 0.05
+"""At most so often, over all traits together, one side counts as liked better where neither is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +170,11 @@ def _marks(session: Session, scope: Scope, tier: str) -> Mapping[str, list[float
 def liked_side(
     at: int, traits: Mapping[str, Floats], marks: Mapping[str, Sequence[float]], stock: Floats
 ) -> LikedSide | None:
-    """Return the side of a trait that was marked higher, None where neither was by enough. A bow counts once, by its mean."""
+    """Return the side of a trait that was marked higher, None where neither was by enough. A bow counts once, by its mean.
+
+    By Student's t of two means with unequal variances (Welch 1947, Biometrika 34, 28-35), two-sided, at `CHANCE` over the
+    number of traits that are looked through (Bonferroni's inequality; Dunn 1961, J. Am. Stat. Assoc. 56, 52-64).
+    """
     sides = {
         side: [given for serial, given in marks.items() if serial in traits and side * traits[serial][at] >= ASIDE]
         for side in (-1, 1)
@@ -178,10 +182,10 @@ def liked_side(
     if any(len(of) < FEWEST_RATED or sum(map(len, of)) < FEWEST_MARKS for of in sides.values()):
         return None
     means = {side: [statistics.fmean(given) for given in of] for side, of in sides.items()}
-    error = math.sqrt(sum(statistics.variance(of) / len(of) for of in means.values()))
     mark = {side: statistics.fmean(of) for side, of in means.items()}
     side = max(mark, key=lambda each: mark[each])
-    if not mark[side] - mark[-side] > STANDS_OUT * error:
+    told = (given for of in means.values() for given in (statistics.fmean(of), statistics.stdev(of), len(of)))
+    if not stats.ttest_ind_from_stats(*told, equal_var=False).pvalue < CHANCE / len(bench_traits.TRAITS):
         return None
     there = int((side * stock[:, at] >= ASIDE).sum())
     count = sum(len(given) for of in sides.values() for given in of)

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from model.domain.arrays import Floats
+from model.domain.vocabulary import HIGHEST, LOWEST
 from service.bench.liking_map import LEAST_TOLD, LikingMap
 from service.bench.tier_gaps import FEWEST_MARKS, FEWEST_WISHES, LikedSide, TierGaps, WishedSide
 from service.bench.tier_picture import MeasuredCopy, TierPicture, TraitSpread
@@ -231,13 +232,13 @@ def liked(picture: TierPicture) -> tuple[str, ...]:
     liking = picture.liking
     if liking is None:
         return (_("This model is not for the player’s instrument or hold: there is nothing to expect."),)
-    ends = {"low": formats.mark(float(liking.liking.min())), "high": formats.mark(float(liking.liking.max()))}
+    ends = {"low": _mark(liking.liking.min()), "high": _mark(liking.liking.max())}
     if not is_told(liking):
         flat = _(
             "What is known so far tells no bow of this picture from another for this player: about {mark} is expected "
             "everywhere. So no region is drawn."
         )
-        return (flat.format(mark=formats.mark(float(liking.liking.mean()))),)
+        return (flat.format(mark=_mark(liking.liking.mean())),)
     wanted = formats.listed([*_wanted(picture, liking)])
     said = _("Expected to be liked better: {what}. From {low} to {high} over the picture, of 7.").format(
         what=wanted, **ends
@@ -247,6 +248,11 @@ def liked(picture: TierPicture) -> tuple[str, ...]:
     return said, _("It is {chance} that this end is truly liked better than the other.").format(
         chance=formats.chance(liking.chance)
     )
+
+
+def _mark(expected: float) -> str:
+    """Return an expected mark on the scale, beyond whose ends the model's straight lines may lead."""
+    return formats.mark(min(max(float(expected), LOWEST), HIGHEST))
 
 
 def is_told(liking: LikingMap | None) -> bool:

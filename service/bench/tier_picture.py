@@ -59,9 +59,9 @@ class TraitSpread:
 
     @property
     def span(self) -> tuple[float, float]:
-        """From where to where the picture shows it."""
+        """From where to where the picture shows it; above 0, as all that is measured."""
         room = max((self.high - self.low) * MARGIN, self.reading_sd)
-        return self.low - room, self.high + room
+        return max(self.low - room, self.low / 2.0), self.high + room
 
 
 @dataclass(frozen=True, slots=True)

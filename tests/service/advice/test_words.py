@@ -421,18 +421,18 @@ def test_making_the_reply_leaves_the_document_as_it_was() -> None:
 @pytest.mark.parametrize(
     ("reading", "low", "high", "said"),
     [
-        ("mass_g", 130.2, 133.2, "Two Juniper were chosen because one is 3\u00a0g heavier than the other."),
+        ("mass_g", 130.2, 133.2, "one is 3\u00a0g heavier than the other"),
         (
             "balance_mm",
             190.0,
             196.5,
-            "Two Juniper were chosen because one balances 6.5\u00a0mm nearer the tip than the other.",
+            "one balances 6.5\u00a0mm nearer the tip than the other",
         ),
         (
             "loss_factor",
             0.004,
             0.005,
-            "Two Juniper were chosen because the stick of one damps 25\u00a0% more than that of the other.",
+            "the stick of one damps 25\u00a0% more than that of the other",
         ),
     ],
 )
@@ -441,14 +441,27 @@ def test_two_bows_of_a_model_are_said_to_be_chosen_for_what_the_bench_reads_diff
 ) -> None:
     told = [{"tier": "juniper", "reading": reading, "low": low, "high": high}]
     doc = document(shortlist=[entry(copies=2)], trial={"apart": told})
-    assert words.bring_words(doc["shortlist"][0], doc) == f"Try two Juniper. {said}"
+    assert words.difference_words("juniper", "Juniper", doc["trial"]) == f"Two Juniper were chosen because {said}."
+    assert words.bring_words(doc["shortlist"][0], doc) == f"Try two Juniper. {said[:1].upper()}{said[1:]}."
     plain = document(shortlist=[entry(copies=2)])
     assert words.bring_words(plain["shortlist"][0], plain) == "Try two Juniper."
 
 
 def test_every_reading_that_traits_are_made_of_can_set_two_bows_apart() -> None:
-    told = [
-        words.difference_words("yew", "Yew", {"apart": [{"tier": "yew", "reading": name, "low": 1.0, "high": 2.0}]})
-        for name in bench_traits.USED
-    ]
-    assert len({sentence for sentence in told if sentence.endswith(".")}) == len(bench_traits.USED)
+    for count in (2, 3):
+        told = set()
+        for name in bench_traits.USED:
+            apart = [{"tier": "juniper", "reading": name, "low": 1.0, "high": 2.0}]
+            doc = document(shortlist=[entry(copies=count)], trial={"apart": apart})
+            told.add(words.bring_words(doc["shortlist"][0], doc).split(". ", 1)[1])
+        assert len(told) == len(bench_traits.USED)
+
+
+def test_of_more_bows_than_two_the_furthest_apart_are_spoken_of_and_of_one_none() -> None:
+    told = [{"tier": "juniper", "reading": "mass_g", "low": 130.2, "high": 133.2}]
+    said = {}
+    for count in (1, 3):
+        doc = document(shortlist=[entry(copies=count)], trial={"apart": told})
+        said[count] = words.bring_words(doc["shortlist"][0], doc)
+    assert said[3] == "Try three Juniper. The two furthest apart in weight differ by 3\u00a0g."
+    assert said[1] == "Try one Juniper."

@@ -270,6 +270,29 @@ def test_what_the_bench_shows_stays_when_the_same_comes_in_as_a_file(shop: Shop,
     assert (now.mass_g, now.stiffness_n_per_m) == (was.mass_g, was.stiffness_n_per_m)
 
 
+def test_the_model_reads_what_the_bow_s_page_shows(shop: Shop, tmp_path: Path) -> None:
+    # Read itself in 2025, and following from newer readings: 2 x .7 m x 3900 Hz = 5460 m/s.
+    post(shop, bench(), on="2025-03-02", speed_of_sound_m_s="4000", sure="speed_of_sound_m_s")
+    post(shop, bench(), on="2026-03-02", stick_length_mm="700", longitudinal_hz="3900", mass_g="130")
+    # From a file, with readings beside it that another value follows from.
+    (tmp_path / "in").mkdir()
+    cells = f"{BOWS[1]},{copy_of(shop).tier},{copy_of(shop).hold},5200"
+    (tmp_path / "in" / "copies.csv").write_text(f"copy,tier,hold,speed_of_sound_m_s\n{cells}\n", encoding="utf-8")
+    lines = shop.adviser.get(f"{bench()}/file").text.replace(BOWS[0], BOWS[1]).splitlines(keepends=True)
+    raw = "".join(line for line in lines if "speed" not in line)
+    (tmp_path / "in" / "bench.csv").write_text(raw, encoding="utf-8")
+    with shop.desk.database.writing() as session:
+        assert not load(session, tmp_path / "in").problems
+    with shop.desk.database.reading() as session:
+        read = model_records.read_range(session).copies
+    assert copy_of(shop).speed_of_sound_m_s == pytest.approx(5460)
+    assert copy_of(shop, BOWS[1]).speed_of_sound_m_s == 5200
+    for serial in BOWS[:2]:
+        shown = copy_of(shop, serial)
+        assert read[serial].bench.speed_of_sound_m_s == pytest.approx(shown.speed_of_sound_m_s)
+        assert read[serial].bench.mass_g == shown.mass_g == 130.0
+
+
 def test_repeats_tell_how_well_readings_repeat(shop: Shop) -> None:
     for serial in BOWS[:2]:
         post(shop, bench(serial), mass_g="130.0 130.2 130.4", **{"with-mass_g": "scale"})

@@ -2,13 +2,16 @@
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from model.features.bench_traits import TRAITS
 from service import tables
 from service.bench import tier_gaps, tier_page, tier_picture
+from service.bench.liking_map import LikingMap
 from service.core.scopes import OneDealer
 from tests.service import desk_shop
 from tests.service.cast import DEALER, OTHER
@@ -128,6 +131,24 @@ def gaps(shop: Shop, dealer: str = DEALER) -> tuple[str, ...]:
         return tier_page.make_next(tier_gaps.read(session, scope, picture))
 
 
+def test_a_quantity_that_spreads_by_its_own_size_has_its_picture_all_the_same(shop: Shop) -> None:
+    with shop.desk.database.writing() as session:
+        for place in range(8):
+            session.get_one(tables.Copy, f"BR-{place}").loss_factor = 0.0005 if place == 0 else 0.009
+    enquiry = shop.enquire(tried=rated({"BR-6": 7, "BR-5": 7, "BR-4": 7, "BR-0": 1, "BR-2": 1}))
+    for query in ("across=loss_factor&up=mass_g", "across=mass_g&up=loss_factor"):
+        assert shop.adviser.get(f"{PATH}?{query}&enquiry={enquiry}").status_code == 200
+
+
+def test_what_is_expected_is_said_on_the_scale_of_marks(shop: Shop) -> None:
+    with shop.desk.database.reading() as session:
+        picture = tier_picture.read(session, OneDealer(DEALER), "bramble")
+    steps = np.linspace(0.0, 1.0, 9)
+    for liking, said in ((6.0 + 1.1 * steps, "From 6 to 7 over"), (0.6 + 1.4 * steps, "From 1 to 2 over")):
+        over = LikingMap(steps, steps, np.tile(liking, (9, 1)), 0.8, trials=True)
+        assert said in tier_page.liked(replace(picture, liking=over))[0]
+
+
 def test_what_to_make_next_is_what_was_asked_for_and_stock_lacks(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
     assert "Too little to say it by" in gaps(shop, OTHER)[0]
     monkeypatch.setattr(tier_gaps, "MOST_ENQUIRIES", 7)  # those of the other tests are older
@@ -160,3 +181,27 @@ def test_marks_tell_a_side_only_where_enough_bows_have_them() -> None:
     assert tier_gaps.liked_side(0, arrays, few, stock) is None
     alike = {serial: [4.0, 5.0, 4.0, 5.0] for serial in marks}
     assert tier_gaps.liked_side(0, arrays, alike, stock) is None
+
+
+@pytest.mark.parametrize("bows", [10, 12, 30])
+def test_no_side_is_asked_for_where_no_bow_is_better_than_another(bows: int) -> None:
+    rng, repeats, said, nothing = np.random.default_rng(bows), 400, 0, np.zeros((0, len(TRAITS)))
+    for _ in range(repeats):
+        traits = {f"a{place}": of for place, of in enumerate(rng.normal(size=(bows, len(TRAITS))))}
+        given = np.clip(np.rint(rng.normal(4.8, 1.2, (bows, 6))), 1, 7)
+        marks = {serial: of.tolist() for serial, of in zip(traits, given, strict=True)}
+        said += any(tier_gaps.liked_side(at, traits, marks, nothing) for at in range(len(TRAITS)))
+    assert said / repeats <= 0.06
+
+
+def test_a_side_that_is_liked_better_by_far_is_found_among_all_traits() -> None:
+    rng, found = np.random.default_rng(4), 0
+    for _ in range(50):
+        drawn = rng.normal(size=(24, len(TRAITS)))
+        traits = {f"a{place}": of for place, of in enumerate(drawn)}
+        marks = {
+            serial: np.clip(np.rint(rng.normal(4.5 + of[0], 1.0, 6)), 1, 7).tolist() for serial, of in traits.items()
+        }
+        side = tier_gaps.liked_side(0, traits, marks, drawn[:0])
+        found += side is not None and side.side == 1
+    assert found >= 45
