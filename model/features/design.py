@@ -166,7 +166,7 @@ class Design:
         real = pooled > LEAST_SPREAD * np.maximum(np.abs(np.nan_to_num(fallback)), 1.0)
         scales = np.where(real, pooled, 1.0)
         total, true_share = spreads(by_instrument, of_tier, table, error, scales)
-        true_share = np.where(real, true_share, 1.0)
+        total, true_share = np.where(real, total, scales), np.where(real, true_share, 1.0)
         centres = np.where(np.isfinite(centres), centres, fallback[instrument])
         return cls(tiers, centres, fallback, scales, total, true_share, _middles(tiers))
 
@@ -221,6 +221,7 @@ class Design:
         """Return (n, T) what can be expected of the copies' traits, and (n, R) the variance that is left of each true reading.
 
         0 is the tier's mean, which is all that is known where the bench has not measured; traits are limited to +-3.
+        Variances are in trait units squared too, which are those of ``scales`` and not of ``totals``.
         """
         if not copies:
             return np.zeros((0, len(TRAITS))), np.zeros((0, len(USED)))
@@ -231,11 +232,12 @@ class Design:
         scales, total, share = (of[instrument] for of in (self.scales, self.totals, self.true_share))
         known = np.isfinite(table)
         rho = reliability(known, (np.where(known, error, 0.0) / total) ** 2, share)
-        return traits_of(rho * np.nan_to_num((table - centres) / scales)), share * (1.0 - rho)
+        return traits_of(rho * np.nan_to_num((table - centres) / scales)), (total / scales) ** 2 * share * (1.0 - rho)
 
     def spread_of(self, tiers: Sequence[Tier]) -> Floats:
-        """Return (n, R) the variance of the true readings of copies of these tiers."""
-        return self.true_share[[INSTRUMENTS.index(tier.instrument) for tier in tiers]]
+        """Return (n, R) the variance of the true readings of copies of these tiers, in trait units squared."""
+        spread = (self.totals / self.scales) ** 2 * self.true_share
+        return np.asarray(spread[[INSTRUMENTS.index(tier.instrument) for tier in tiers]])
 
     def traits(self, copies: Sequence[Copy], range_: Range) -> Floats:
         """Return (n, T) what can be expected of the copies' traits, see `latent`."""

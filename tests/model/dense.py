@@ -152,8 +152,14 @@ class Dense:
             for made in READ.values():
                 x = self._x(made)
                 slopes, roots = posterior.coef @ x, x @ posterior.coef_root
-                V += np.outer(slopes, slopes) + posterior.correlations.coefficients * (roots @ roots.T)
+                own = np.outer(slopes, slopes) + posterior.correlations.coefficients * (roots @ roots.T)
+                V += self._spread() * own
         return np.asarray(V)
+
+    def _spread(self) -> float:
+        """Variance of a trait in units of that of the readings about their tiers' means, of which each takes up one."""
+        of = [copy.tier for copy in self.copies if copy.tier in self.posterior.design.index]
+        return len(of) / (len(of) - len(set(of)))
 
     def _of_profile(self, V: Floats) -> Floats:
         """The covariance of a copy's own from its profile: overall rating = ... + gamma times the emphasis on V's numbers."""

@@ -44,17 +44,32 @@ def test_the_published_slope_with_measurement_error_is_found() -> None:
     assert np.polyfit(naive, y, 1)[0] == pytest.approx(0.3440, abs=5e-5)
     assert np.polyfit(corrected, y, 1)[0] == pytest.approx(0.4232, abs=5e-5)
     assert design.true_share[0, MASS] == pytest.approx(0.813, abs=5e-4)
-    # x given its reading: true variance 247.85 times 1 - reliability, counted in the spread of the readings about their own mean.
-    assert left == pytest.approx([247.85 * 0.187 * 10 / 11] * 11, rel=2e-3)
+    # x given its reading: the true variance 247.85, as published with one degree of freedom less than sites, times 1 - reliability.
+    assert left == pytest.approx([247.85 * 0.187] * 11, rel=2e-3)
 
 
-def test_a_missing_reading_is_the_tiers_mean_with_the_true_spread() -> None:
-    values = np.array([58.0, 59.0, 60.0, 61.0, 62.0, np.nan])
-    mean, left, design = expected_masses(one_tier(values, 0.5))
-    assert mean[-1] == 0.0
-    assert left[-1] == pytest.approx(design.true_share[0, MASS] * 2.0)  # of the readings' variance, 2 g squared
-    assert 0.85 < design.true_share[0, MASS] < 1.0
-    assert left[0] < left[-1] / 5
+@pytest.mark.parametrize(("weighed", "sd"), [(2, None), (2, 0.4), (3, 0.8), (12, 0.4)])
+def test_what_is_not_weighed_varies_as_the_true_masses_do_about_their_tiers_means(
+    weighed: int, sd: float | None
+) -> None:
+    # Drawn from the stated model: true masses N(c, 0.8), of each tier so many weighed and one more not.
+    rng, spread = np.random.default_rng(8), 0.8
+    tiers = {f"t{n}": Tier(f"t{n}", V, 1) for n in range(2400 // weighed)}
+    true = rng.normal(rng.normal(60.0, 2.0, (len(tiers), 1)), spread, (len(tiers), weighed + 1))
+    read = true + (sd or 0.0) * rng.normal(size=true.shape)
+    said = {} if sd is None else {"mass_g": sd}
+    copies: dict[str, Copy] = {}
+    for tier, masses in zip(tiers, read.tolist(), strict=True):
+        benches = [*(Bench(mass_g=mass, sd=said) for mass in masses[:-1]), Bench()]
+        copies |= {f"{tier}-{n}": Copy(f"{tier}-{n}", tier, bench=bench) for n, bench in enumerate(benches)}
+    range_ = Range(tiers, copies)
+    mean, left, design = expected_masses(range_)
+    last = np.arange(len(copies)) % (weighed + 1) == weighed
+    assert not mean[last].any()
+    assert left[last] == pytest.approx([spread**2] * len(tiers), rel=0.1)  # three standard errors
+    of_tiers = design.spread_of(list(tiers.values()))[:, MASS] * design.scales[0, MASS] ** 2
+    assert of_tiers == pytest.approx([spread**2] * len(tiers), rel=0.1)
+    assert (left[~last] < spread**2 / 1.5).all()
 
 
 def test_a_better_reading_counts_more_and_one_taken_as_exact_in_full() -> None:
@@ -64,6 +79,12 @@ def test_a_better_reading_counts_more_and_one_taken_as_exact_in_full() -> None:
     assert not left.any()
     shares = [expected_masses(one_tier(values, sd))[0][0] / -2.0 for sd in (0.1, 0.5, 1.0)]
     assert 1.0 > shares[0] > shares[1] > shares[2] > 0.0
+
+
+def test_tiers_of_which_one_copy_each_was_weighed_tell_of_no_spread() -> None:
+    tiers = {f"t{n}": Tier(f"t{n}", V, 1) for n in range(50)}
+    design = Design.from_range(Range(tiers, {slug: Copy(slug, slug, bench=Bench(mass_g=60.0)) for slug in tiers}))
+    assert design.spread_of(list(tiers.values()))[:, MASS] == pytest.approx([1.0] * 50)
 
 
 def test_readings_that_are_nothing_but_error_tell_nothing() -> None:

@@ -27,6 +27,7 @@ ERROR = 0.8
 """Standard deviation of one weighing of 'b2', in grams; masses differ by about one."""
 FELT = ("mass", "balance", "brightness")
 PLACES = [USED.index(name) for name in ("mass_g", "balance_mm", "speed_of_sound_m_s", "loss_factor")]
+NAMED = {"balance": "balance_mm", "speed": "speed_of_sound_m_s", "loss": "loss_factor"}
 PLAIN = Answers(Instrument.VIOLIN)
 WISHING = replace(PLAIN, wish_mass=-1, wish_tone=1, priorities=(Criterion.TONE, Criterion.EASE))
 
@@ -126,7 +127,8 @@ def drawn_likings(
         return np.asarray(liked + bench + effect[0][:, 0] + match[:, 0] + gamma * profile)
 
     told, n = _mass_of_b2(view), draw.normal
-    unknown = a_copy(_traits({"mass": told.spread * n(), "balance": n(), "speed": n(), "loss": n()}))
+    others = {name: _spread_of(of) * n() for name, of in NAMED.items()}
+    unknown = a_copy(_traits({"mass": told.spread * n(), **others}))
     named = [a_copy(_traits_of(view, serial, told, n)) for serial in serials]
     return m, unknown, np.column_stack(named)
 
@@ -158,7 +160,14 @@ def _mass_of_b2(view: CataloguePosterior) -> Told:
     share = 1 - ERROR**2 / len(within) / total
     rho = share * total / (share * total + ERROR**2)
     z = float(range_.copies["b2"].bench.mass_g or 0.0) - np.mean(masses["b"])
-    return Told(rho * z / unit**0.5, (share * (1 - rho)) ** 0.5, share**0.5)
+    true = share * total / unit
+    return Told(rho * z / unit**0.5, (true * (1 - rho)) ** 0.5, true**0.5)
+
+
+def _spread_of(reading: str) -> float:
+    """Deviation of copies in units of that of the readings about their tiers' means: each of these takes up a reading."""
+    of = [copy.tier for copy in RANGE.copies.values() if getattr(copy.bench, reading) is not None]
+    return float((len(of) / (len(of) - len(set(of)))) ** 0.5)
 
 
 def _traits(z: dict[str, Floats | float]) -> dict[str, Floats | float]:
@@ -169,7 +178,7 @@ def _traits(z: dict[str, Floats | float]) -> dict[str, Floats | float]:
 def _traits_of(
     view: CataloguePosterior, serial: str, told: Told, normal: Callable[[], Floats]
 ) -> dict[str, Floats | float]:
-    """A copy's traits in its tier's spread: those of the bench, and a standard normal for each reading there is not."""
+    """A copy's traits in its tier's spread: those of the bench, and a normal of the readings' spread for each there is not."""
     design, copy = view.posterior.design, view.range.copies[serial]
     mass, balance, bright, *others = design.traits([copy], view.range)[0].tolist()
     bench, damping = copy.bench, others[3]
@@ -179,9 +188,11 @@ def _traits_of(
     return _traits(
         {
             "mass": mass + (told.spread * normal() if bench.mass_g is None else 0.0),
-            "balance": balance + (normal() if bench.balance_mm is None else 0.0),
-            "speed": bright + damping + (normal() if bench.speed_of_sound_m_s is None else 0.0),
-            "loss": damping + (normal() if bench.loss_factor is None else 0.0),
+            "balance": balance + (_spread_of("balance_mm") * normal() if bench.balance_mm is None else 0.0),
+            "speed": bright
+            + damping
+            + (_spread_of("speed_of_sound_m_s") * normal() if bench.speed_of_sound_m_s is None else 0.0),
+            "loss": damping + (_spread_of("loss_factor") * normal() if bench.loss_factor is None else 0.0),
         }
     )
 

@@ -106,7 +106,7 @@ def each(
 
 
 def trait_variance(weights: Floats, answers: Answers) -> Floats:
-    """Variance that the bench traits of a copy not yet seen bring, E[slope^2] a reading."""
+    """Variance that the bench traits of a copy not yet seen bring, E[slope^2] times its own a reading."""
     posterior = fitted()
     R, names = posterior.correlations, [column.name for column in posterior.design.columns]
 
@@ -125,7 +125,9 @@ def trait_variance(weights: Floats, answers: Answers) -> Floats:
             x[names.index(f"{wish} x {trait}")] = (getattr(answers, wish) or 0) * reading.get(trait, 0.0)
         total += float((x @ posterior.coef.T) @ weights) ** 2 + variance(R.coefficients, x @ posterior.coef_root)
         total += variance(R.player, own[:, :2]) + variance(R.tastes, own[:, 2:])
-    return np.asarray(total)
+    # All are measured: their variance, each tier's mean taking up one, over that in which traits are counted.
+    copies, tiers = len(KNOWN_RANGE.copies), len(KNOWN_RANGE.tiers)
+    return np.asarray(total * copies / (copies - tiers))
 
 
 def test_players_side_by_side_are_each_of_them_alone() -> None:

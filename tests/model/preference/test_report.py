@@ -71,9 +71,8 @@ def test_bench_traits_and_tastes_for_them_count_as_they_do_in_simulation() -> No
     player, copy, match, repeat = report.variance_parts(laid_over(known))[OVERALL]
     rng, n = np.random.default_rng(7), 400_000
     tier = rng.integers(3, size=n)
-    mass, balance, speed, loss = rng.normal(
-        size=(4, n)
-    )  # standardised readings: two traits are made of the loss factor
+    # True readings in units of the eight read about their three tiers' means; two traits are made of the loss factor.
+    mass, balance, speed, loss = rng.normal(0.0, (8 / (8 - 3)) ** 0.5, size=(4, n))
     traits = np.column_stack([mass, balance, speed - loss, loss])
     design = known.design
     read = [USED.index(name) for name in ("mass_g", "balance_mm", "speed_of_sound_m_s", "loss_factor")]
