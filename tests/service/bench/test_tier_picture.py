@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from model.features.bench_traits import TRAITS
+from model.features import bench_traits
 from service import tables
 from service.bench import tier_gaps, tier_page, tier_picture
 from service.bench.liking_map import LikingMap
@@ -185,19 +185,19 @@ def test_marks_tell_a_side_only_where_enough_bows_have_them() -> None:
 
 @pytest.mark.parametrize("bows", [10, 12, 30])
 def test_no_side_is_asked_for_where_no_bow_is_better_than_another(bows: int) -> None:
-    rng, repeats, said, nothing = np.random.default_rng(bows), 400, 0, np.zeros((0, len(TRAITS)))
+    rng, repeats, said, nothing = np.random.default_rng(bows), 400, 0, np.zeros((0, len(bench_traits.TRAITS)))
     for _ in range(repeats):
-        traits = {f"a{place}": of for place, of in enumerate(rng.normal(size=(bows, len(TRAITS))))}
+        traits = {f"a{place}": of for place, of in enumerate(rng.normal(size=(bows, len(bench_traits.TRAITS))))}
         given = np.clip(np.rint(rng.normal(4.8, 1.2, (bows, 6))), 1, 7)
         marks = {serial: of.tolist() for serial, of in zip(traits, given, strict=True)}
-        said += any(tier_gaps.liked_side(at, traits, marks, nothing) for at in range(len(TRAITS)))
+        said += any(tier_gaps.liked_side(at, traits, marks, nothing) for at in range(len(bench_traits.TRAITS)))
     assert said / repeats <= 0.06
 
 
 def test_a_side_that_is_liked_better_by_far_is_found_among_all_traits() -> None:
     rng, found = np.random.default_rng(4), 0
     for _ in range(50):
-        drawn = rng.normal(size=(24, len(TRAITS)))
+        drawn = rng.normal(size=(24, len(bench_traits.TRAITS)))
         traits = {f"a{place}": of for place, of in enumerate(drawn)}
         marks = {
             serial: np.clip(np.rint(rng.normal(4.5 + of[0], 1.0, 6)), 1, 7).tolist() for serial, of in traits.items()
