@@ -142,7 +142,6 @@ CHANGES: list[tuple[dict[str, list[dict[str, str]]], bool]] = [
     ({"runs": [row("runs", blinding="open")]}, True),
     ({"outcomes": [row("outcomes", outcome="none", copy="")]}, True),
     ({"outcomes": [row("outcomes", price=1100, currency="EUR")]}, True),
-    ({"outcomes": [row("outcomes", note="in two parts")]}, False),
     ({"events": [row("events", event="moved")]}, True),
     ({"copies": [row("copies", loss_factor="0.004")]}, True),
     ({"copies": [row("copies", status="sold")]}, False),
