@@ -57,7 +57,8 @@ def begun(tablet: BrowserContext, trial: str) -> Page:
 
 
 def rate(page: Page, overall: int) -> None:
-    """Rate the bow on the screen and go on."""
+    """Rate the bow on the screen, once it is there whole, and go on."""
+    until_true(page, "() => document.getElementById('place').textContent.startsWith('Bow ')", "a bow")
     before = page.inner_text("#place")
     page.check(f"#overall-{overall}")
     page.click("footer .go")
