@@ -170,9 +170,7 @@ def _lower(value: object) -> object:
 
 
 PerMinute = Annotated[
-    int,
-    Field(ge=0, le=MOST_PER_MINUTE),
-    Expected(f"a whole number from 0 (no limit) to {MOST_PER_MINUTE}"),
+    int, Field(ge=0, le=MOST_PER_MINUTE), Expected(f"a whole number from 0 (no limit) to {MOST_PER_MINUTE}")
 ]
 
 
@@ -204,8 +202,7 @@ class Settings(BaseSettings):
         "(default: one kept in `DATA_DIR/secret.key`); machines behind one address need the same",
     )
     secret_keys_older: Annotated[
-        tuple[Annotated[SecretStr, AfterValidator(_long_enough("SECRET_KEYS_OLDER"))], ...],
-        BeforeValidator(_split),
+        tuple[Annotated[SecretStr, AfterValidator(_long_enough("SECRET_KEYS_OLDER"))], ...], BeforeValidator(_split)
     ] = Field(
         default=(),
         description="keys that sign nothing more and are still accepted, the newest first, separated by blanks or commas",

@@ -40,10 +40,7 @@ async def _tried(request: Request, form: Form) -> tuple[Half | None, Try | None]
 
 @router.post(CODE)
 async def give(
-    request: Request,
-    form: Form,
-    tried: Annotated[tuple[Half | None, Try | None], Depends(_tried)],
-    session: Writing,
+    request: Request, form: Form, tried: Annotated[tuple[Half | None, Try | None], Depends(_tried)], session: Writing
 ) -> Response:
     """Let in whoever gives a right code."""
     half, taken = tried

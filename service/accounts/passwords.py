@@ -56,12 +56,7 @@ _SMALLEST_WORD, _SMALLEST_KNOWN = 4, 3
 
 R = TypeVar("R")
 _hasher = PasswordHasher(
-    time_cost=PASSES,
-    memory_cost=MEMORY_KIB,
-    parallelism=LANES,
-    hash_len=TAG_BYTES,
-    salt_len=SALT_BYTES,
-    type=Type.ID,
+    time_cost=PASSES, memory_cost=MEMORY_KIB, parallelism=LANES, hash_len=TAG_BYTES, salt_len=SALT_BYTES, type=Type.ID
 )
 _one_by_one = threading.Lock()
 """Held while one password is estimated: the library keeps the words of its owner where every thread finds them."""

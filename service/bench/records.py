@@ -259,13 +259,7 @@ def remove(session: Session, user: int | None, scope: Scope, serial: str, readin
             setattr(bow, name, None)
     _into_columns(session, bow, repeatabilities(session))
     audit.record(
-        session,
-        user,
-        audit_events.READING_REMOVED,
-        f"copy {serial}",
-        dealer=bow.dealer,
-        quantity=quantity,
-        value=value,
+        session, user, audit_events.READING_REMOVED, f"copy {serial}", dealer=bow.dealer, quantity=quantity, value=value
     )
     return quantity
 

@@ -15,10 +15,7 @@ Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"  # n
 """What `add_subparsers` returns; argparse has only a private name for it."""
 
 COMMANDS = {
-    "serving": {
-        "demo": "serve a fresh database of invented data",
-        "serve": "serve the database named in DATABASE_URL",
-    },
+    "serving": {"demo": "serve a fresh database of invented data", "serve": "serve the database named in DATABASE_URL"},
     "storing": {
         "migrate": "bring the database to this version's tables",
         "backup": "write a consistent copy of everything, also while serving",

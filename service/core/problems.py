@@ -30,9 +30,7 @@ _NOTHING_CHANGED = N_("Nothing was changed.")
 KINDS: Final[Mapping[Code, RefusalType]] = MappingProxyType(
     {
         Code.MALFORMED: RefusalType(
-            400,
-            N_("This request could not be read"),
-            N_("The request is not well formed; please send it again."),
+            400, N_("This request could not be read"), N_("The request is not well formed; please send it again.")
         ),
         Code.KEY_MISSING: RefusalType(
             401,
@@ -80,9 +78,7 @@ KINDS: Final[Mapping[Code, RefusalType]] = MappingProxyType(
             N_("The link may be mistyped, or what it led to is no longer kept."),
         ),
         Code.WRONG_METHOD: RefusalType(
-            405,
-            N_("This address does not take that"),
-            N_("The address exists, but not for this method."),
+            405, N_("This address does not take that"), N_("The address exists, but not for this method.")
         ),
         Code.TOO_SLOW: RefusalType(
             408,
@@ -109,9 +105,7 @@ KINDS: Final[Mapping[Code, RefusalType]] = MappingProxyType(
             ),
         ),
         Code.WRONG_CONTENT: RefusalType(
-            415,
-            N_("This is the wrong kind of content"),
-            N_("Expected JSON, sent as Content-Type: application/json."),
+            415, N_("This is the wrong kind of content"), N_("Expected JSON, sent as Content-Type: application/json.")
         ),
         Code.WRONG_HOST: RefusalType(
             421,
@@ -135,9 +129,7 @@ KINDS: Final[Mapping[Code, RefusalType]] = MappingProxyType(
             N_("The mistake was recorded and nothing was changed; please try again later."),
         ),
         Code.UNAVAILABLE: RefusalType(
-            503,
-            N_("The service cannot answer just now"),
-            N_("Nothing was changed; please try again in a few seconds."),
+            503, N_("The service cannot answer just now"), N_("Nothing was changed; please try again in a few seconds.")
         ),
     }
 )

@@ -21,14 +21,7 @@ from service.inventory import bench_file, care_routes, file_routes, range_routes
 from service.modelling.model_page import model_desk
 from service.operations import help_page
 from service.privacy import person_page, retention_page
-from service.trials import (
-    asking_page,
-    compose_routes,
-    correcting_page,
-    paper_sheets_page,
-    prints,
-    trial_routes,
-)
+from service.trials import asking_page, compose_routes, correcting_page, paper_sheets_page, prints, trial_routes
 
 router = APIRouter()
 PARTS = (

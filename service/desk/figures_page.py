@@ -116,10 +116,7 @@ def came(found: ShopFigures) -> tuple[Fact, ...]:
 def reasons(found: ShopFigures) -> tuple[Fact, ...]:
     """Return why nothing was kept, most often first."""
     return tuple(
-        (
-            formats.capital(_(desk_words.REASONS[reason]) if reason else _("no reason given")),
-            formats.number(count, 0),
-        )
+        (formats.capital(_(desk_words.REASONS[reason]) if reason else _("no reason given")), formats.number(count, 0))
         for reason, count in found.reasons.items()
     )
 

@@ -137,10 +137,7 @@ def against_own(bow: Bow, bows: Sequence[Bow]) -> str:
 def agreed(found: PlayerPage) -> tuple[tuple[str, str, str, str], ...]:
     """Return for each consent what it is for, what was said, when, and in which words."""
     may_write = (_("Mail"), _("yes, we may write") if found.mail_consent else _("no, do not write"))
-    helps = (
-        _("Ratings may help to advise others"),
-        _("yes, without the name") if found.row.in_model else _("no"),
-    )
+    helps = (_("Ratings may help to advise others"), _("yes, without the name") if found.row.in_model else _("no"))
     kept = (_("Name and address kept"), _("yes") if found.since else _("no"))
     return (
         (*kept, *_said(found, "advice", found.since)),

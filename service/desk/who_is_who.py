@@ -29,13 +29,7 @@ Changes = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.PLAYERS_CHANGE))]
 
 @router.get("/players/{key}/join")
 async def ask_to_join(
-    request: Request,
-    key: str,
-    staff: Changes,
-    session: Reading,
-    other: str = "",
-    search: str = "",
-    after: str = "",
+    request: Request, key: str, staff: Changes, session: Reading, other: str = "", search: str = "", after: str = ""
 ) -> Response:
     """List who may be the same person, or ask whether two are."""
     found = desk_reads.player(session, staff.dealer, key)

@@ -79,10 +79,7 @@ async def scanned(at: Stepped) -> Response:
 
 def _case(at: AtTrial, way: str, notice: str, status: int = 200) -> Response:
     (number, rows), here = scanning.case(at.session, at.staff.dealer, at.key), address("trials", at.key, "case")
-    tabs = (
-        Tab(_("Into the case"), here, way != BACK),
-        Tab(_("Out of it, or back"), f"{here}?way={BACK}", way == BACK),
-    )
+    tabs = (Tab(_("Into the case"), here, way != BACK), Tab(_("Out of it, or back"), f"{here}?way={BACK}", way == BACK))
     usual = {"condition": [first(at.form, "condition") or _("as it left")]}
     page = FormPage(title=_("The case of trial {number}").format(number=number), action=here, typed=Typed(usual, {}))
     return desk_frame.show(

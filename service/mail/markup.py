@@ -98,12 +98,7 @@ def to_text(blocks: tuple[Block, ...]) -> str:
 
 def _filled(text: str, first: str = "", later: str = "") -> str:
     return textwrap.fill(
-        text,
-        WIDTH,
-        initial_indent=first,
-        subsequent_indent=later,
-        break_long_words=False,
-        break_on_hyphens=False,
+        text, WIDTH, initial_indent=first, subsequent_indent=later, break_long_words=False, break_on_hyphens=False
     )
 
 
@@ -119,12 +114,7 @@ def _list(block: Block) -> str:
     return "\n".join(_filled(entry, "* ", "  ") for entry in block.entries)
 
 
-_TEXTS = {
-    "heading": _heading,
-    "paragraph": lambda block: _filled(block.text),
-    "list": _list,
-    "link": _link_text,
-}
+_TEXTS = {"heading": _heading, "paragraph": lambda block: _filled(block.text), "list": _list, "link": _link_text}
 
 
 def to_html(environment: Environment, title: str, language: str, blocks: tuple[Block, ...]) -> str:

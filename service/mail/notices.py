@@ -21,11 +21,7 @@ def dealer_of(session: Session, enquiry: Enquiry) -> str | None:
 
 
 def notify(
-    session: Session,
-    dealer: str | None,
-    kind: str,
-    about: str,
-    values: dict[str, object] | None = None,
+    session: Session, dealer: str | None, kind: str, about: str, values: dict[str, object] | None = None
 ) -> None:
     """Queue a notice of a kind to a dealer who wants them; ``about``: one for each."""
     door = session.get(Door, dealer) if dealer else None

@@ -8,23 +8,14 @@ from service.core import formats, phrases
 from service.core.formats import NBSP
 from service.core.language import N_, _, ngettext
 
-PART_NAMES = {
-    "player": N_("Player"),
-    "copy": N_("Bow"),
-    "match": N_("Match"),
-    "repeat": N_("Repeat"),
-}
+PART_NAMES = {"player": N_("Player"), "copy": N_("Bow"), "match": N_("Match"), "repeat": N_("Repeat")}
 PART_MEANINGS = {
     "player": N_("some players give more to every bow, or to one kind of bow"),
     "copy": N_("this bow is better or worse for everyone who plays it"),
     "match": N_("this bow suits this player on this instrument, or does not"),
     "repeat": N_("the same player would rate the same bow otherwise another time"),
 }
-STANDINGS = {
-    "in_use": N_("in use"),
-    "candidate": N_("candidate"),
-    "earlier": N_("earlier"),
-}
+STANDINGS = {"in_use": N_("in use"), "candidate": N_("candidate"), "earlier": N_("earlier")}
 STATUSES = {
     "in_stock": N_("in stock"),
     "reserved": N_("reserved"),

@@ -51,8 +51,7 @@ def _bench(values: Sequence[float | None], measured: Mapping[str, Sequence[float
         if name in bench_traits.READINGS and (name not in BENCH_COLUMNS or shown.get(name) == seen):
             found[name] = value, sd
     return Bench(
-        **{name: value for name, (value, _) in found.items()},
-        sd={name: sd for name, (_, sd) in found.items()},
+        **{name: value for name, (value, _) in found.items()}, sd={name: sd for name, (_, sd) in found.items()}
     )
 
 

@@ -200,11 +200,7 @@ def _of_named(marks: Marks, named: Mapping[str, RatedBow]) -> Marks:
 
 
 def sheets(
-    session: Session,
-    dealer: str,
-    whole: Sequence[int],
-    instrument: Instrument | None = None,
-    hold: Hold | None = None,
+    session: Session, dealer: str, whole: Sequence[int], instrument: Instrument | None = None, hold: Hold | None = None
 ) -> Sequence[Row[Any]]:
     """Return the newest sheets that count, oldest first, each with its trial's day, the moment it began and how it stands."""
     run, trial, composition = tables.Run, tables.Trial, tables.Composition

@@ -129,11 +129,7 @@ def _told(session: Session, dealer: str | None, asked: Sequence[str], theirs: Se
 
 
 def _drafts(
-    session: Session,
-    dealer: str | None,
-    email: str | None,
-    enquiries: Sequence[str],
-    theirs: Sequence[int],
+    session: Session, dealer: str | None, email: str | None, enquiries: Sequence[str], theirs: Sequence[int]
 ) -> tuple[str, ...]:
     """Return the drafts of an address at a dealer, of one of the enquiries, or of one of the players."""
     kept = Draft.answers

@@ -24,11 +24,7 @@ BLINDINGS: Mapping[str, tuple[str, str]] = {
 UNITS: Mapping[str, str] = {name: unit.replace("m2", "m²") for name, unit in tables.QUANTITIES.items()}
 """The unit of each quantity as it is shown; '1': it has none."""
 _PLACED: Mapping[str, str] = {Place.SHOP: N_("in the shop"), Place.POST: N_("by post")}
-_BLINDED: Mapping[str, str] = {
-    Blinding.BLIND: N_("blind"),
-    Blinding.MASKED: N_("masked"),
-    Blinding.OPEN: N_("open"),
-}
+_BLINDED: Mapping[str, str] = {Blinding.BLIND: N_("blind"), Blinding.MASKED: N_("masked"), Blinding.OPEN: N_("open")}
 STATUSES: Mapping[str, str] = {
     "in_stock": N_("in stock"),
     "reserved": N_("set aside"),

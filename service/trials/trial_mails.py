@@ -145,13 +145,7 @@ def mistaken(session: Session, key: str, told: Outcome) -> None:
 
 
 def outcome_notice(
-    session: Session,
-    key: str,
-    outcome: str,
-    copy: str | None,
-    on: dt.date,
-    *,
-    by_player: bool = False,
+    session: Session, key: str, outcome: str, copy: str | None, on: dt.date, *, by_player: bool = False
 ) -> None:
     """Tell the dealer by mail what came of a trial."""
     dealer = session.scalar(select(Trial.dealer).where(Trial.key == key))

@@ -14,12 +14,7 @@ ADVICE: dict[str, Any] = {
         "trials_all": 412,
         "priority_weight": 0.5,
     },
-    "verdict": {
-        "code": "trial",
-        "chance": 0.71,
-        "expected_gain": 0.62,
-        "text": "Worth a trial: three bows",
-    },
+    "verdict": {"code": "trial", "chance": 0.71, "expected_gain": 0.62, "text": "Worth a trial: three bows"},
     "shortlist": [
         {
             "tier": "juniper",
@@ -58,12 +53,7 @@ ADVICE: dict[str, Any] = {
             "mass_g": 130.5,
             "materials": "pernambuco",
             "reasons": [
-                {
-                    "fact": "price",
-                    "against": "juniper",
-                    "effect": -1070.0,
-                    "text": "It costs €1,070 less than Juniper.",
-                }
+                {"fact": "price", "against": "juniper", "effect": -1070.0, "text": "It costs €1,070 less than Juniper."}
             ],
             "weaknesses": [],
         },

@@ -46,9 +46,7 @@ def one(model: type[Answer], said: str) -> dict[int | str, dict[str, Any]]:
 
 def listed(model: type[Answer]) -> dict[int | str, dict[str, Any]]:
     """Return the answers of an operation that reads a page of a list."""
-    told: dict[int | str, dict[str, Any]] = {
-        200: {"model": model, "description": "A page", "headers": {"Link": _LINK}},
-    }
+    told: dict[int | str, dict[str, Any]] = {200: {"model": model, "description": "A page", "headers": {"Link": _LINK}}}
     return told | api_schema.errors(400, 401, 403, 421, 422, 429, 500, 503)
 
 

@@ -135,7 +135,7 @@ def rating(low: int, high: int) -> Reader:
     FileWords(
         N_(
             "eight marks, with blanks between or as one word, such as 00201000: 0 clean, 1 noisy, 2 broken, ? not played"
-        ),
+        )
     )
 )
 def strokes(text: str, _decimals: Decimals) -> str | None:

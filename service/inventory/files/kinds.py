@@ -222,11 +222,7 @@ RUNS = FileKind(
         Column("date", cells.day, "the day of the trial, not in the future", required=True),
         *_of_answers(),
         Column("place", cells.word(*Place), "where the trial was"),
-        Column(
-            "blinding",
-            cells.word(*Blinding),
-            "handed over unseen, seen with the stamp covered, or openly",
-        ),
+        Column("blinding", cells.word(*Blinding), "handed over unseen, seen with the stamp covered, or openly"),
         Column("instrument_used", cells.word(*tables.INSTRUMENTS_USED), "the player's own instrument or the house's"),
     ),
     own=(

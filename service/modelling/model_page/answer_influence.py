@@ -26,15 +26,7 @@ def shown(counts: Mapping[str, Mapping[str, int]]) -> Passage | None:
 
 
 def _head() -> tuple[str, ...]:
-    return (
-        _("Answer"),
-        _("Given by"),
-        _("Anything"),
-        _("Verdict"),
-        _("First model"),
-        _("Bows"),
-        _("Chance"),
-    )
+    return (_("Answer"), _("Given by"), _("Anything"), _("Verdict"), _("First model"), _("Bows"), _("Chance"))
 
 
 def _row(answer: str, of: Mapping[str, int]) -> tuple[str, ...]:

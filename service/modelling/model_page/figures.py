@@ -246,12 +246,7 @@ def over_time(
         title=title,
         description=description,
         points=tuple(
-            Point(
-                x,
-                height_of(mark.value),
-                None if mark.other is None else height_of(mark.other),
-                mark.label,
-            )
+            Point(x, height_of(mark.value), None if mark.other is None else height_of(mark.other), mark.label)
             for x, mark in zip(_spread(len(marks)), marks, strict=True)
         ),
         ticks=tuple(AxisLabel(str(height_of(value)), _tick(value, step)) for value in _levels(low, high, step)),

@@ -47,10 +47,7 @@ def _lead(posterior: FittedModel, found: Sequence[Said], names: Mapping[str, str
     yield _(
         "A maker’s word is taken for {points} points a step, beside what is usual for the grade, and counts as much as about "
         "{count} ratings, each by another player of another bow."
-    ).format(
-        points=formats.number(STEP_POINTS),
-        count=formats.number(character.worth(posterior), 0),
-    )
+    ).format(points=formats.number(STEP_POINTS), count=formats.number(character.worth(posterior), 0))
     told = sum(each.told for each in found) / len(found)
     yield _(
         "Of what is known of these models on these criteria, trials have told {trials} by now; the rest, {words}, is the makers’ words."
