@@ -3,6 +3,7 @@
 import gc
 import importlib
 import multiprocessing
+import signal
 import socket
 from functools import partial
 
@@ -48,8 +49,22 @@ class Branch(multiprocess.Process):
 
     def __init__(self, config: uvicorn.Config, sockets: list[socket.socket]) -> None:
         super().__init__(config, sockets)
-        begin = partial(subprocess_started, config, self.target, sockets, None)
-        self.process = multiprocessing.get_context("fork").Process(target=begin)  # type: ignore[assignment]
+        self.process = multiprocessing.get_context("fork").Process(target=self._begin, args=(sockets,))  # type: ignore[assignment]
+
+    def start(self) -> None:
+        """Begin; a signal that comes meanwhile waits until the copy answers to it by itself."""
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, multiprocess.SIGNALS)
+        try:
+            super().start()
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+    def _begin(self, sockets: list[socket.socket]) -> None:
+        # The supervisor's own handlers, copied too, would only note a signal for a supervisor that is not here.
+        for number in multiprocess.SIGNALS:
+            signal.signal(number, signal.default_int_handler if number == signal.SIGINT else signal.SIG_DFL)
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, multiprocess.SIGNALS)
+        subprocess_started(self.config, self.target, sockets, None)
 
 
 def _load_all(settings: Settings) -> None:

@@ -18,9 +18,11 @@ from typing import Any, Self
 
 import httpx
 import pytest
+import uvicorn
 from prometheus_client.parser import text_string_to_metric_families
 
 from service import cli
+from service.cli import web_server
 from service.core.database import Database
 from tests import factories
 from tests.service.cli.test_serving import ROOT, started
@@ -229,6 +231,21 @@ def test_no_request_fails_or_waits_for_a_refit_and_every_process_sees_the_switch
     assert life.during > WARM, "questions were answered while the fit ran"
     assert set(life.asking.versions) == {1, 2}
     assert life.after == [2] * 20
+
+
+def test_a_process_that_is_ended_as_it_begins_ends(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(web_server, "subprocess_started", lambda *_: threading.Event().wait(PATIENCE_SECONDS))
+    before = signal.signal(signal.SIGTERM, lambda *_: None)  # as the supervisor's, which every copy inherits
+    try:
+        branch = web_server.Branch(uvicorn.Config("none"), [])
+        branch.start()
+    finally:
+        signal.signal(signal.SIGTERM, before)
+    branch.terminate()
+    branch.process.join(PATIENCE_SECONDS / 10)
+    code = branch.process.exitcode
+    branch.process.kill()
+    assert code == -signal.SIGTERM
 
 
 def test_it_ends_at_ctrl_c_without_a_traceback(life: Life) -> None:
