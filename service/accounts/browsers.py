@@ -9,11 +9,10 @@ import datetime as dt
 from sqlalchemy import ColumnElement, delete, select, update
 from sqlalchemy.orm import Session
 
-from service import tables
 from service.accounts.tries import FORGOTTEN_AFTER
 from service.core import tokens
 from service.core.moments import utc_now
-from service.tables import KnownBrowser, SignInTries
+from service.tables import Base, KnownBrowser, SignInTries, User
 from service.web.browser_names import Device
 from service.web.staff_sessions import SignedInPlace, place_of
 
@@ -27,11 +26,11 @@ def known_user(session: Session, email: str, secret: str | None, now: dt.datetim
     """Return the account of an address for which the browser of a cookie's secret is known; None where it is not."""
     if not secret:
         return None
-    user, start = tables.User, (now or utc_now()) - LIFE
+    start = (now or utc_now()) - LIFE
     return session.scalar(
-        select(user.id)
-        .join(KnownBrowser, KnownBrowser.user == user.id)
-        .where(user.email == email.strip().lower(), KnownBrowser.digest == tokens.digest(secret))
+        select(User.id)
+        .join(KnownBrowser, KnownBrowser.user == User.id)
+        .where(User.email == email.strip().lower(), KnownBrowser.digest == tokens.digest(secret))
         .where(KnownBrowser.seen_at > start)
     )
 
@@ -49,14 +48,10 @@ def remember(session: Session, user: int, secret: str | None, device: Device, no
         session.add(row)
     row.browser, row.system, row.network, row.seen_at = device.browser, device.system, device.network, now
     session.flush()
-    _forget_oldest(session, user)
-    return new
-
-
-def _forget_oldest(session: Session, user: int) -> None:
     newest = select(KnownBrowser.digest).where(KnownBrowser.user == user).order_by(KnownBrowser.seen_at.desc())
     kept = session.scalars(newest.limit(MOST)).all()
     session.execute(delete(KnownBrowser).where(KnownBrowser.user == user, KnownBrowser.digest.not_in(kept)))
+    return new
 
 
 def of_user(session: Session, user: int, now: dt.datetime | None = None) -> list[SignedInPlace]:
@@ -77,7 +72,7 @@ def forget_all(session: Session, user: int, but: str | None = None) -> None:
     session.execute(delete(KnownBrowser).where(KnownBrowser.user == user, KnownBrowser.digest != kept))
 
 
-def spent(now: dt.datetime) -> list[tuple[type[tables.Base], ColumnElement[bool]]]:
+def spent(now: dt.datetime) -> list[tuple[type[Base], ColumnElement[bool]]]:
     """Return the tables of this module with the condition of what is over in them."""
     return [
         (KnownBrowser, KnownBrowser.seen_at <= now - LIFE),

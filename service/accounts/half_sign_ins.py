@@ -6,10 +6,9 @@ from dataclasses import dataclass, field
 from sqlalchemy import ColumnElement, delete, select
 from sqlalchemy.orm import Session
 
-from service import tables
 from service.core import tokens
 from service.core.moments import utc_now
-from service.tables import HalfSignIn
+from service.tables import Base, HalfSignIn, User
 
 LIFE = dt.timedelta(minutes=5)
 
@@ -34,13 +33,13 @@ def find(session: Session, secret: str | None, now: dt.datetime | None = None) -
     """Return who is half signed in under a cookie's secret, None where nobody is any more."""
     if not secret:
         return None
-    now, user, digest = now or utc_now(), tables.User, tokens.digest(secret)
+    now, digest = now or utc_now(), tokens.digest(secret)
     # One that would last longer than any was begun under another clock.
     lasts = (HalfSignIn.expires_at > now, HalfSignIn.expires_at <= now + LIFE)
     row = session.execute(
-        select(user.id, user.email)
-        .join(HalfSignIn, HalfSignIn.user == user.id)
-        .where(HalfSignIn.digest == digest, *lasts, user.disabled_at.is_(None))
+        select(User.id, User.email)
+        .join(HalfSignIn, HalfSignIn.user == User.id)
+        .where(HalfSignIn.digest == digest, *lasts, User.disabled_at.is_(None))
     ).one_or_none()
     return None if row is None else Half(row.id, row.email, digest)
 
@@ -56,6 +55,6 @@ def end_all(session: Session, user: int) -> None:
     session.execute(delete(HalfSignIn).where(HalfSignIn.user == user))
 
 
-def spent(now: dt.datetime) -> list[tuple[type[tables.Base], ColumnElement[bool]]]:
+def spent(now: dt.datetime) -> list[tuple[type[Base], ColumnElement[bool]]]:
     """Return the table with the condition of what is over in it."""
     return [(HalfSignIn, HalfSignIn.expires_at <= now)]

@@ -11,13 +11,13 @@ from dataclasses import dataclass
 from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
-from service import tables
 from service.accounts import account_mails, browsers, half_sign_ins, passwords, securing
 from service.core import audit, audit_events, language, tokens
 from service.core.errors import ConflictError, FieldProblem, InvalidInputError, NotFoundError
 from service.core.language import _
 from service.core.moments import utc_now
 from service.core.scopes import AllDealers, Scope
+from service.tables import Dealer, PasswordLink, StaffSession, User
 from service.web import staff_sessions
 from service.web.roles import ROLES, name_of
 
@@ -73,10 +73,10 @@ def add(
     """Make an account, or set a known one's role and dealer, with a new link that ends any earlier one; raises `InvalidInputError` by the field."""
     email = email.strip().lower()
     _require_usable(session, email, role, dealer, name, language_code)
-    user = session.scalar(select(tables.User).where(tables.User.email == email))
+    user = session.scalar(select(User).where(User.email == email))
     new = user is None
     if user is None:
-        user = tables.User(email=email, role=role, dealer=dealer, created_at=utc_now())
+        user = User(email=email, role=role, dealer=dealer, created_at=utc_now())
         session.add(user)
     elif (user.role, user.dealer) != (role, dealer) or user.disabled_at is not None:
         _require_another_owner(session, user, stays=role == "owner" and dealer is None)
@@ -92,9 +92,9 @@ def add(
 def new_link(session: Session, scope: Scope, user: int, *, by: int | None = None) -> str:
     """Return the secret of a user's new link to set the password, mailed too; earlier ones end. Raises `NotFoundError` beyond the scope."""
     row = _user(session, scope, user)
-    session.execute(delete(tables.PasswordLink).where(tables.PasswordLink.user == row.id))
+    session.execute(delete(PasswordLink).where(PasswordLink.user == row.id))
     secret = tokens.secret()
-    session.add(tables.PasswordLink(digest=tokens.digest(secret), user=row.id, expires_at=utc_now() + LINK_LIFE))
+    session.add(PasswordLink(digest=tokens.digest(secret), user=row.id, expires_at=utc_now() + LINK_LIFE))
     audit.record(session, by, audit_events.PASSWORD_LINK_MADE, f"user {row.id}", dealer=row.dealer)
     account_mails.password(session, row, f"/desk/password/{secret}", tokens.digest(secret))
     return secret
@@ -103,11 +103,11 @@ def new_link(session: Session, scope: Scope, user: int, *, by: int | None = None
 def link_of(session: Session, secret: str) -> Account:
     """Return whose password a link sets; raises `NotFoundError` where it is unknown, used or too old."""
     user = session.scalar(
-        select(tables.User)
-        .join(tables.PasswordLink, tables.PasswordLink.user == tables.User.id)
-        .where(tables.PasswordLink.digest == tokens.digest(secret))
-        .where(tables.PasswordLink.used_at.is_(None), tables.PasswordLink.expires_at > utc_now())
-        .where(tables.User.disabled_at.is_(None))
+        select(User)
+        .join(PasswordLink, PasswordLink.user == User.id)
+        .where(PasswordLink.digest == tokens.digest(secret))
+        .where(PasswordLink.used_at.is_(None), PasswordLink.expires_at > utc_now())
+        .where(User.disabled_at.is_(None))
     )
     if user is None:
         raise NotFoundError
@@ -116,11 +116,10 @@ def link_of(session: Session, secret: str) -> Account:
 
 def set_password(session: Session, secret: str, digest: str) -> Account:
     """Set a password by its link: once, after which every session of the user ends. Raises `NotFoundError` as `link_of` does."""
-    link = tables.PasswordLink
-    session.execute(select(link.digest).where(link.digest == tokens.digest(secret)).with_for_update())
+    session.execute(select(PasswordLink.digest).where(PasswordLink.digest == tokens.digest(secret)).with_for_update())
     account = link_of(session, secret)
-    session.get_one(link, tokens.digest(secret)).used_at = utc_now()
-    session.get_one(tables.User, account.id).password = digest
+    session.get_one(PasswordLink, tokens.digest(secret)).used_at = utc_now()
+    session.get_one(User, account.id).password = digest
     securing.password_set(session, account.id, audit_events.PASSWORD_SET)
     return account
 
@@ -140,9 +139,7 @@ def renew_digest(session: Session, user: int, old: str, new: str) -> None:
 
 def credentials(session: Session, email: str) -> Credentials:
     """Return what a password is checked against; for nobody's address too, so that both take the same time."""
-    user = session.scalar(
-        select(tables.User).where(tables.User.email == email.strip().lower(), tables.User.disabled_at.is_(None))
-    )
+    user = session.scalar(select(User).where(User.email == email.strip().lower(), User.disabled_at.is_(None)))
     if user is None or user.password is None:
         return Credentials(None, passwords.NOBODYS)
     return Credentials(user.id, user.password)
@@ -155,17 +152,17 @@ def account(session: Session, scope: Scope, user: int) -> Account:
 
 def listed(session: Session, scope: Scope) -> list[Account]:
     """Return the accounts of a scope by address, with their open sessions."""
-    kept, now = tables.StaffSession, utc_now()
-    open_ = (kept.expires_at > now, kept.seen_at > now - staff_sessions.IDLE)
-    counted = session.execute(select(kept.user, func.count()).where(*open_).group_by(kept.user))
+    now = utc_now()
+    open_ = (StaffSession.expires_at > now, StaffSession.seen_at > now - staff_sessions.IDLE)
+    counted = session.execute(select(StaffSession.user, func.count()).where(*open_).group_by(StaffSession.user))
     counts = {user: count for user, count in counted}  # noqa: C416 - rows are no pairs to `dict` for the type checker
-    asked = select(tables.User).where(scope.holds(tables.User.dealer)).order_by(tables.User.email)
+    asked = select(User).where(scope.holds(User.dealer)).order_by(User.email)
     return [_account(user, counts.get(user.id, 0)) for user in session.scalars(asked)]
 
 
 def known(session: Session, email: str) -> int:
     """Return the id of an address; raises `ConflictError` where nobody has it."""
-    found = session.scalar(select(tables.User.id).where(tables.User.email == email.strip().lower()))
+    found = session.scalar(select(User.id).where(User.email == email.strip().lower()))
     if found is None:
         raise ConflictError(_("Nobody here has the address {email}.").format(email=email.strip()))
     return found
@@ -178,7 +175,7 @@ def disable(session: Session, scope: Scope, user: int, *, by: int | None = None)
         return
     _require_another_owner(session, row)
     row.disabled_at = utc_now()
-    session.execute(delete(tables.PasswordLink).where(tables.PasswordLink.user == user))
+    session.execute(delete(PasswordLink).where(PasswordLink.user == user))
     _end_all(session, user)
     browsers.forget_all(session, user)
     audit.record(session, by, audit_events.ACCOUNT_DISABLED, f"user {user}", dealer=row.dealer)
@@ -230,7 +227,7 @@ def _role_problem(role: str, dealer: str | None) -> str:
 
 
 def _dealer_problem(session: Session, dealer: str | None) -> str:
-    if not dealer or session.get(tables.Dealer, dealer) is not None:
+    if not dealer or session.get(Dealer, dealer) is not None:
         return ""
     return _("There is no dealer ‘{slug}’; expected one that ‘dealers list’ shows.").format(slug=dealer[:80])
 
@@ -241,15 +238,15 @@ def _language_problem(code: str | None) -> str:
     return _("Expected one of the languages {codes}.").format(codes=", ".join(language.NAMES))
 
 
-def _require_another_owner(session: Session, row: tables.User, *, stays: bool = False) -> None:
+def _require_another_owner(session: Session, row: User, *, stays: bool = False) -> None:
     """Raise `ConflictError` where nobody would be left to look after every account."""
     if row.role != "owner" or row.dealer is not None or row.disabled_at is not None or stays:
         return
     others = select(func.count()).where(
-        tables.User.role == "owner",
-        tables.User.dealer.is_(None),
-        tables.User.disabled_at.is_(None),
-        tables.User.id != row.id,
+        User.role == "owner",
+        User.dealer.is_(None),
+        User.disabled_at.is_(None),
+        User.id != row.id,
     )
     if not session.scalar(others):
         raise ConflictError(
@@ -257,14 +254,14 @@ def _require_another_owner(session: Session, row: tables.User, *, stays: bool = 
         )
 
 
-def _user(session: Session, scope: Scope, user: int) -> tables.User:
-    row = session.get(tables.User, user)
+def _user(session: Session, scope: Scope, user: int) -> User:
+    row = session.get(User, user)
     if row is None or not scope.covers(row.dealer):
         raise NotFoundError
     return row
 
 
-def _account(row: tables.User, open_sessions: int = 0) -> Account:
+def _account(row: User, open_sessions: int = 0) -> Account:
     return Account(
         id=row.id,
         email=row.email,

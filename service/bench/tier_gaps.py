@@ -18,11 +18,11 @@ from sqlalchemy.orm import Session
 from model.domain.arrays import Floats
 from model.domain.vocabulary import Hold
 from model.features import bench_traits
-from service import tables
 from service.bench.tier_picture import TierPicture
 from service.core.moments import now
 from service.core.scopes import Scope
 from service.modelling import catalogue, versions
+from service.tables import Composition, Copy, Enquiry, Run, Tier, Trial, newest_run
 
 LOOKED_BACK = dt.timedelta(days=730)
 MOST_ENQUIRIES = 2000
@@ -113,21 +113,20 @@ def _traits(session: Session, picture: TierPicture) -> Mapping[str, Floats]:
 
 def _wishes(session: Session, scope: Scope, picture: TierPicture) -> list[Mapping[str, int | None]]:
     """Return what was wished for by those whom the tier suits: with enquiries, and with trials that came of none."""
-    enquiry, trial, composition = tables.Enquiry, tables.Trial, tables.Composition
     since = now() - LOOKED_BACK
     asked = session.scalars(
-        select(enquiry.answers)
-        .where(scope.holds(enquiry.dealer), enquiry.created_at >= since)
-        .where(enquiry.answers["instrument"].as_string() == picture.tier.instrument)
-        .order_by(enquiry.created_at.desc())
+        select(Enquiry.answers)
+        .where(scope.holds(Enquiry.dealer), Enquiry.created_at >= since)
+        .where(Enquiry.answers["instrument"].as_string() == picture.tier.instrument)
+        .order_by(Enquiry.created_at.desc())
         .limit(MOST_ENQUIRIES)
     )
     found = [_of_answers(answers, picture) for answers in asked if _suits(picture.tier, answers.get("hold"))]
     played = (
-        select(trial.hold, trial.wish_mass, trial.wish_tone)
-        .outerjoin(composition, composition.trial == trial.id)
-        .where(scope.holds(trial.dealer), trial.on >= since.date(), trial.instrument == picture.tier.instrument)
-        .where(composition.enquiry.is_(None), composition.previous.is_(None))
+        select(Trial.hold, Trial.wish_mass, Trial.wish_tone)
+        .outerjoin(Composition, Composition.trial == Trial.id)
+        .where(scope.holds(Trial.dealer), Trial.on >= since.date(), Trial.instrument == picture.tier.instrument)
+        .where(Composition.enquiry.is_(None), Composition.previous.is_(None))
     )
     for hold, mass, tone in session.execute(played):
         if _suits(picture.tier, hold):
@@ -135,7 +134,7 @@ def _wishes(session: Session, scope: Scope, picture: TierPicture) -> list[Mappin
     return found
 
 
-def _suits(tier: tables.Tier, hold: str | None) -> bool:
+def _suits(tier: Tier, hold: str | None) -> bool:
     return not tier.holds or hold == Hold.EITHER or hold in tier.holds.split()
 
 
@@ -151,15 +150,14 @@ def _of_answers(answers: Mapping[str, Any], picture: TierPicture) -> Mapping[str
 
 def _marks(session: Session, scope: Scope, tier: str) -> Mapping[str, list[float]]:
     """Return by serial the marks that players gave, in the scope's own trials whose letters hide nothing any more."""
-    run, trial, copy, composition = tables.Run, tables.Trial, tables.Copy, tables.Composition
     rows = session.execute(
-        select(run.copy, run.overall)
-        .join(trial, trial.id == run.trial)
-        .join(copy, copy.serial == run.copy)
-        .outerjoin(composition, composition.trial == trial.id)
-        .where(copy.tier == tier, run.rater == "player", run.overall.is_not(None), tables.newest_run())
-        .where(scope.holds(trial.dealer) | trial.dealer.is_(None))
-        .where(composition.trial.is_(None) | composition.revealed_at.is_not(None))
+        select(Run.copy, Run.overall)
+        .join(Trial, Trial.id == Run.trial)
+        .join(Copy, Copy.serial == Run.copy)
+        .outerjoin(Composition, Composition.trial == Trial.id)
+        .where(Copy.tier == tier, Run.rater == "player", Run.overall.is_not(None), newest_run())
+        .where(scope.holds(Trial.dealer) | Trial.dealer.is_(None))
+        .where(Composition.trial.is_(None) | Composition.revealed_at.is_not(None))
     )
     found: dict[str, list[float]] = {}
     for serial, mark in rows:

@@ -9,13 +9,12 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model import bench
-from service import tables
 from service.bench import liking_map, records
 from service.bench.liking_map import LikingMap
 from service.bench.quantities import LIMITS
 from service.core.errors import NotFoundError
 from service.core.scopes import Scope
-from service.tables import BENCH_COLUMNS
+from service.tables import BENCH_COLUMNS, Copy, Tier
 
 USUAL = ("mass_g", "balance_mm")
 """What is shown unless something else is chosen."""
@@ -75,7 +74,7 @@ class TierPicture:
     liking : what a player can be expected to like over the two; None where nobody was asked about, or it is no tier for them.
     """
 
-    tier: tables.Tier
+    tier: Tier
     copies: tuple[MeasuredCopy, ...]
     spreads: Mapping[str, TraitSpread]
     shown: tuple[str, ...]
@@ -111,7 +110,7 @@ def read(
     NotFoundError
         There is no such tier, or no such enquiry at this dealer.
     """
-    tier = session.get(tables.Tier, slug)
+    tier = session.get(Tier, slug)
     if tier is None or (enquiry and dealer is None):
         raise NotFoundError
     everywhere = _measured(session, tier.instrument)
@@ -128,13 +127,12 @@ def read(
 
 def _measured(session: Session, instrument: str) -> defaultdict[str, list[tuple[MeasuredCopy, str | None]]]:
     """Return by tier of an instrument every copy, and whose it is."""
-    copy = tables.Copy
-    columns = [getattr(copy, name) for name in BENCH_COLUMNS]
+    columns = [getattr(Copy, name) for name in BENCH_COLUMNS]
     rows = session.execute(
-        select(copy.tier, copy.serial, copy.dealer, copy.status, *columns)
-        .join(tables.Tier, tables.Tier.slug == copy.tier)
-        .where(tables.Tier.instrument == instrument)
-        .order_by(copy.serial)
+        select(Copy.tier, Copy.serial, Copy.dealer, Copy.status, *columns)
+        .join(Tier, Tier.slug == Copy.tier)
+        .where(Tier.instrument == instrument)
+        .order_by(Copy.serial)
     )
     found: defaultdict[str, list[tuple[MeasuredCopy, str | None]]] = defaultdict(list)
     for tier, serial, dealer, status, *values in rows:

@@ -12,12 +12,12 @@ from sqlalchemy import ColumnElement, Row, func, or_, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Place
-from service import tables
 from service.calendar.calendar_entries import Entry, calendar
 from service.core import formats, language
 from service.core.language import _
 from service.core.phrases import INSTRUMENTS
 from service.dealers import site
+from service.tables import Composition, Dealer, Trial, TrialCopy
 
 BACK = dt.timedelta(days=60)
 MOST = 2000
@@ -27,7 +27,7 @@ _A_YEAR = dt.timedelta(days=366)
 
 def feed(session: Session, dealer: str, now: dt.datetime, desk: str) -> bytes:
     """Return a dealer's calendar in the dealer's language; ``desk`` begins the addresses of trials."""
-    shop, today = session.get_one(tables.Dealer, dealer), now.date()
+    shop, today = session.get_one(Dealer, dealer), now.date()
     with language.using(shop.language):
         found = [entry for trial in _planned(session, dealer, today) for entry in _entries(trial, dealer, desk)]
         title = _("Bow trials at {dealer}").format(dealer=shop.name)
@@ -39,25 +39,23 @@ def _planned(session: Session, dealer: str, today: dt.date) -> Iterable[Row[*tup
 
     ``bows``: set aside for it; ``out``: of them still with the player.
     """
-    composition, trial, kept = tables.Composition, tables.Trial, tables.TrialCopy
-    latest = func.coalesce(composition.due_back, trial.on)
+    latest = func.coalesce(Composition.due_back, Trial.on)
     return session.execute(
-        select(trial.key, trial.instrument, trial.place, trial.on, composition.number, composition.state)
-        .add_columns(composition.out_from, composition.due_back, composition.hour, composition.minutes)
-        .add_columns(composition.sequence, _copies().label("bows"))
-        .add_columns(_copies(kept.out_at.is_not(None), kept.back_at.is_(None)).label("out"))
-        .join(trial, trial.id == composition.trial)
-        .where(composition.dealer == dealer, composition.state != "cancelled")
-        .where(or_(latest >= today - BACK, composition.state == "open"))
-        .order_by(trial.on.desc(), composition.number.desc())
+        select(Trial.key, Trial.instrument, Trial.place, Trial.on, Composition.number, Composition.state)
+        .add_columns(Composition.out_from, Composition.due_back, Composition.hour, Composition.minutes)
+        .add_columns(Composition.sequence, _copies().label("bows"))
+        .add_columns(_copies(TrialCopy.out_at.is_not(None), TrialCopy.back_at.is_(None)).label("out"))
+        .join(Trial, Trial.id == Composition.trial)
+        .where(Composition.dealer == dealer, Composition.state != "cancelled")
+        .where(or_(latest >= today - BACK, Composition.state == "open"))
+        .order_by(Trial.on.desc(), Composition.number.desc())
         .limit(MOST)
     )
 
 
 def _copies(*conditions: ColumnElement[bool]) -> ColumnElement[int]:
-    kept = tables.TrialCopy
-    counted = select(func.count(kept.id)).where(kept.trial == tables.Composition.trial, *conditions)
-    return counted.correlate(tables.Composition).scalar_subquery()
+    counted = select(func.count(TrialCopy.id)).where(TrialCopy.trial == Composition.trial, *conditions)
+    return counted.correlate(Composition).scalar_subquery()
 
 
 def _entries(trial: Row[*tuple[Any, ...]], dealer: str, desk: str) -> Iterator[Entry]:

@@ -121,7 +121,10 @@ def _trial(session: Session, desk: DemoDesk, told: Told) -> None:
     with set_back(desk.at - begins):
         key, bows = _compose(session, desk, told)
         if "marks" in told:
-            _begin(session, desk, key, told, bows)
+            if told.get("place") == Place.POST:
+                lifecycle.send(session, desk.user, desk.dealer, key, dict.fromkeys(bows, "as new, fresh hair"))
+            else:
+                lifecycle.open_(session, desk.user, desk.dealer, key)
             _rate(session, desk, key, told, bows, begins)
     if "end" in told:
         with set_back(desk.at - begins - LASTS):
@@ -156,13 +159,6 @@ def _compose(session: Session, desk: DemoDesk, told: Told) -> tuple[str, tuple[s
         "country": told.get("country"),
     }
     return composing.compose(session, desk.user, desk.dealer, check_as(Composing, request | asked)), bows
-
-
-def _begin(session: Session, desk: DemoDesk, key: str, told: Told, bows: tuple[str, ...]) -> None:
-    if told.get("place") == Place.POST:
-        lifecycle.send(session, desk.user, desk.dealer, key, dict.fromkeys(bows, "as new, fresh hair"))
-    else:
-        lifecycle.open_(session, desk.user, desk.dealer, key)
 
 
 def _rate(session: Session, desk: DemoDesk, key: str, told: Told, bows: tuple[str, ...], begun: dt.datetime) -> None:

@@ -11,11 +11,11 @@ from dataclasses import dataclass, field
 from sqlalchemy import delete, func, or_, select, update
 from sqlalchemy.orm import Session
 
-from service import tables
 from service.core import audit, audit_events, tokens
 from service.core.errors import FieldProblem, InvalidInputError, NotFoundError
 from service.core.language import _
 from service.core.moments import utc_now
+from service.tables import ApiKey, Sandbox
 from service.tables.base import KEY_KINDS
 
 WEBSITE, SERVER, TEST = KEY_KINDS
@@ -70,7 +70,7 @@ def make(session: Session, user: int | None, dealer: str, kind: str, note: str =
     if problems:
         raise InvalidInputError(problems)
     key = PREFIXES[kind] + tokens.secret()
-    row = tables.ApiKey(
+    row = ApiKey(
         digest=tokens.digest(key),
         dealer=dealer,
         kind=kind,
@@ -86,36 +86,35 @@ def make(session: Session, user: int | None, dealer: str, kind: str, note: str =
 
 def of(session: Session, key: str) -> KeyFound | None:
     """Return whose key it is; None where it is nobody's, or was revoked."""
-    row = session.get(tables.ApiKey, tokens.digest(key))
+    row = session.get(ApiKey, tokens.digest(key))
     if row is None or row.revoked_at is not None:
         return None
     return KeyFound(row.dealer, row.kind, row.digest, row.hint, row.used_on)
 
 
 def _test_keys(session: Session, dealer: str) -> int:
-    api_key = tables.ApiKey
-    in_use = select(func.count()).where(api_key.dealer == dealer, api_key.kind == TEST, api_key.revoked_at.is_(None))
+    in_use = select(func.count()).where(ApiKey.dealer == dealer, ApiKey.kind == TEST, ApiKey.revoked_at.is_(None))
     return session.scalar(in_use) or 0
 
 
 def hold(session: Session, digest: str) -> bool:
     """Hold a key until the transaction ends, so that its calls come one after the other; False where it was revoked meanwhile."""
-    api_key = tables.ApiKey
-    held = select(api_key.digest).where(api_key.digest == digest, api_key.revoked_at.is_(None)).with_for_update()
+    held = select(ApiKey.digest).where(ApiKey.digest == digest, ApiKey.revoked_at.is_(None)).with_for_update()
     return session.scalar(held) is not None
 
 
 def used(session: Session, digest: str, today: dt.date | None = None) -> None:
     """Write down, once a day, that a key was used."""
-    today, kept = today or utc_now().date(), tables.ApiKey
-    earlier = or_(kept.used_on.is_(None), kept.used_on < today)
-    session.execute(update(kept).where(kept.digest == digest, earlier).values(used_on=today))
+    today = today or utc_now().date()
+    earlier = or_(ApiKey.used_on.is_(None), ApiKey.used_on < today)
+    session.execute(update(ApiKey).where(ApiKey.digest == digest, earlier).values(used_on=today))
 
 
 def listed(session: Session, dealer: str) -> list[KeyInfo]:
     """Return the dealer's keys, those in use first, the newest first among them."""
-    kept = tables.ApiKey
-    asked = select(kept).where(kept.dealer == dealer).order_by(kept.revoked_at.is_not(None), kept.made_at.desc())
+    asked = (
+        select(ApiKey).where(ApiKey.dealer == dealer).order_by(ApiKey.revoked_at.is_not(None), ApiKey.made_at.desc())
+    )
     return [
         KeyInfo(
             row.digest, row.kind, row.hint, row.note or "", row.made_at, row.used_on, revoked=row.revoked_at is not None
@@ -126,11 +125,11 @@ def listed(session: Session, dealer: str) -> list[KeyInfo]:
 
 def revoke(session: Session, user: int | None, dealer: str, key: str) -> None:
     """Revoke a key by its id: it opens nothing from now on, and its sandbox goes; raises `NotFoundError` where it is not the dealer's."""
-    row = session.get(tables.ApiKey, key)
+    row = session.get(ApiKey, key)
     if row is None or row.dealer != dealer:
         raise NotFoundError
     if row.revoked_at is None:
         row.revoked_at = utc_now()
         session.flush()
-        session.execute(delete(tables.Sandbox).where(tables.Sandbox.key == key))
+        session.execute(delete(Sandbox).where(Sandbox.key == key))
         audit.record(session, user, audit_events.KEY_REVOKED, f"key …{row.hint}", dealer=dealer, kind=row.kind)

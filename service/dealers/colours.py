@@ -76,7 +76,8 @@ def readable(colour: str, scheme: Scheme) -> str:
     while least_contrast(tried, scheme) < TEXT:
         steps += 1
         moved = lightness + _STEP * steps * (1 if scheme.towards else -1)
-        tried = _written(colorsys.hls_to_rgb(hue, min(max(moved, 0.0), 1.0), saturation))
+        channels = colorsys.hls_to_rgb(hue, min(max(moved, 0.0), 1.0), saturation)
+        tried = "#" + "".join(f"{round(255 * channel):02x}" for channel in channels)
     return tried
 
 
@@ -88,7 +89,3 @@ def fit(colour: str) -> FittedColour:
 def _channels(colour: str) -> tuple[float, float, float]:
     red, green, blue = (int(colour[place : place + 2], 16) / 255 for place in (1, 3, 5))
     return red, green, blue
-
-
-def _written(channels: tuple[float, float, float]) -> str:
-    return "#" + "".join(f"{round(255 * channel):02x}" for channel in channels)

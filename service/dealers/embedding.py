@@ -76,7 +76,10 @@ class Embedding:
             return
         other = _other_language(scope, place)
         if other is not None:
-            target = quote(other.prefix + inner, safe="/%") + _rest(scope)
+            # What else was asked for, without the language.
+            query: bytes = scope["query_string"]
+            rest = [pair for pair in parse_qsl(query.decode("latin-1")) if pair[0] != PARAMETER]
+            target = quote(other.prefix + inner, safe="/%") + (f"?{urlencode(rest)}" if rest else "")
             await RedirectResponse(target, 303)(scope, receive, _framing(send, other))
             return
         token = framing.enter(Framed(place.prefix, place.parent, place.scheme == "light"))
@@ -108,13 +111,6 @@ def _other_language(scope: Scope, place: FramedPage) -> FramedPage | None:
         return None
     chosen = language.known(parse_qs(query.decode("latin-1")).get(PARAMETER, [""])[0])
     return FramedPage(place.dealer, place.parent, chosen, place.scheme, place.ancestors) if chosen else None
-
-
-def _rest(scope: Scope) -> str:
-    """Return what else was asked for, without the language."""
-    query: bytes = scope["query_string"]
-    rest = [pair for pair in parse_qsl(query.decode("latin-1")) if pair[0] != PARAMETER]
-    return f"?{urlencode(rest)}" if rest else ""
 
 
 def _inner_scope(scope: Scope, place: FramedPage, inner: str) -> Scope:

@@ -46,7 +46,14 @@ def check(content: bytes) -> str:
         found = _READERS[kind](content)
     except (_BrokenImageError, struct.error, zlib.error):
         raise _refusal(_("This picture is damaged or cut short; save it anew and choose it again.")) from None
-    _check_picture(found)
+    if found.moves:
+        raise _refusal(_("This picture moves; expected a still one."))
+    if not (0 < found.width <= WIDEST and 0 < found.height <= WIDEST):
+        raise _refusal(
+            _("This picture has {width} by {height} pixels; expected at most {most} a side.").format(
+                width=found.width, height=found.height, most=WIDEST
+            )
+        )
     return kind
 
 
@@ -60,17 +67,6 @@ def _kind(content: bytes) -> str:
     if b"<svg" in content[:1000].lower():
         raise _refusal(_("SVG may hold scripts and is not taken; expected a PNG, JPEG or WebP."))
     raise _refusal(_("This is no picture we can show; expected a PNG, JPEG or WebP."))
-
-
-def _check_picture(found: _Picture) -> None:
-    if found.moves:
-        raise _refusal(_("This picture moves; expected a still one."))
-    if not (0 < found.width <= WIDEST and 0 < found.height <= WIDEST):
-        raise _refusal(
-            _("This picture has {width} by {height} pixels; expected at most {most} a side.").format(
-                width=found.width, height=found.height, most=WIDEST
-            )
-        )
 
 
 def _refusal(sentence: str) -> InvalidInputError:

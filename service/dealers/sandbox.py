@@ -113,16 +113,6 @@ def _is_over(row: tables.Sandbox) -> bool:
 
 def _opened(session: Session, row: tables.Sandbox | None) -> MemoryDatabase:
     """Return the database in memory, with what came by the key so far."""
-    base = _base(session)
-    own = MemoryDatabase(base)
-    if row is not None and not _is_over(row) and not own.restore(zlib.decompress(row.content), _OWN, _MOVE, _REMARK):
-        own.close()
-        return MemoryDatabase(base)
-    return own
-
-
-def _base(session: Session) -> bytes:
-    """Return the real range, stock and model as they stand; the marks are read first, so that older rows are never taken for newer."""
     mark = session.scalars(select(tables.RangeState.mark)).one()
     version = tables.ModelVersion
     in_use = session.execute(select(version.id, version.fitted_at, version.data_digest).where(version.adopted)).first()
@@ -133,7 +123,12 @@ def _base(session: Session) -> bytes:
             _bases[key] = made.content()
         while len(_bases) > BASES_KEPT:
             _bases.popitem(last=False)
-    return _bases[key]
+    base = _bases[key]
+    own = MemoryDatabase(base)
+    if row is not None and not _is_over(row) and not own.restore(zlib.decompress(row.content), _OWN, _MOVE, _REMARK):
+        own.close()
+        return MemoryDatabase(base)
+    return own
 
 
 def _fill(made: MemoryDatabase, session: Session) -> None:

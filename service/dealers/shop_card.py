@@ -8,11 +8,11 @@ from urllib.parse import urlsplit
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service import tables
 from service.core import audit_events
 from service.core.errors import FieldProblem, InvalidInputError
 from service.core.language import N_, _
 from service.dealers import site
+from service.tables import Dealer, Door
 
 _LONGEST = {"address": 300, "opening": 300, "phone": 40, "map": 500}
 TERMS = {
@@ -71,17 +71,16 @@ def is_link(text: str) -> bool:
 
 def read(session: Session, dealer: str | None) -> ShopCard | None:
     """Return a shop's card; None where nothing of it was given."""
-    door = tables.Door
     asked = select(
-        tables.Dealer.name,
-        door.phone,
-        door.map,
-        door.booking,
-        door.address,
-        door.opening,
-        *(getattr(door, name) for name in TERMS),
+        Dealer.name,
+        Door.phone,
+        Door.map,
+        Door.booking,
+        Door.address,
+        Door.opening,
+        *(getattr(Door, name) for name in TERMS),
     )
-    row = session.execute(asked.join(door, door.dealer == tables.Dealer.slug).where(door.dealer == dealer)).first()
+    row = session.execute(asked.join(Door, Door.dealer == Dealer.slug).where(Door.dealer == dealer)).first()
     if row is None or not any(row[1:]):
         return None
     phone, way, booking = (text or "" for text in row[1:4])

@@ -8,7 +8,6 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service import tables
 from service.core import audit, audit_events, zones
 from service.core.audit_events import AuditEvent
 from service.core.errors import FieldProblem, InvalidInputError, NotFoundError
@@ -16,6 +15,7 @@ from service.core.language import _
 from service.dealers import colours, logos, origins
 from service.dealers.colours import FittedColour
 from service.mail import addresses, webhooks
+from service.tables import Dealer, Door
 from service.tables.doors import KEEP_MONTHS
 from service.web.page_data import Look
 
@@ -60,12 +60,11 @@ _PLAIN = (
 
 def read(session: Session, dealer: str) -> DoorInfo:
     """Return a dealer's door, as it is before anything is set where nothing is; raises `NotFoundError` for no dealer."""
-    shop = session.get(tables.Dealer, dealer)
+    shop = session.get(Dealer, dealer)
     if shop is None:
         raise NotFoundError
-    door = tables.Door
-    columns = (getattr(door, name) for name in (*_PLAIN, "origins"))
-    row = session.execute(select(*columns).where(door.dealer == dealer)).mappings().first()
+    columns = (getattr(Door, name) for name in (*_PLAIN, "origins"))
+    row = session.execute(select(*columns).where(Door.dealer == dealer)).mappings().first()
     if row is None:
         return DoorInfo(dealer, shop.name, shop.language)
     kept = dict(row) | {"origins": tuple(row["origins"].split()), "look": look(session, dealer)}
@@ -75,9 +74,9 @@ def read(session: Session, dealer: str) -> DoorInfo:
 def zone(session: Session, dealer: str) -> str | None:
     """Return the shop's time zone: as it was set, else its country's; None where neither tells."""
     row = session.execute(
-        select(tables.Door.zone, tables.Dealer.country)
-        .join_from(tables.Dealer, tables.Door, tables.Door.dealer == tables.Dealer.slug, isouter=True)
-        .where(tables.Dealer.slug == dealer)
+        select(Door.zone, Dealer.country)
+        .join_from(Dealer, Door, Door.dealer == Dealer.slug, isouter=True)
+        .where(Dealer.slug == dealer)
     ).first()
     if row is None:
         return None
@@ -160,9 +159,8 @@ def drop_logo(session: Session, user: int | None, dealer: str) -> None:
 
 def look(session: Session, dealer: str | None) -> Look | None:
     """Return the look of a dealer's pages, None where it is the house's own."""
-    door = tables.Door
     found = session.execute(
-        select(door.action_colour, door.point_colour, door.logo_type, door.changed_at).where(door.dealer == dealer)
+        select(Door.action_colour, Door.point_colour, Door.logo_type, Door.changed_at).where(Door.dealer == dealer)
     ).first()
     if found is None or not any(found[:3]):
         return None
@@ -198,8 +196,7 @@ def stylesheet(session: Session, dealer: str) -> str:
 
 def logo(session: Session, dealer: str) -> tuple[bytes, str]:
     """Return the dealer's logo and its media type; raises `NotFoundError` where there is none."""
-    door = tables.Door
-    found = session.execute(select(door.logo, door.logo_type).where(door.dealer == dealer)).first()
+    found = session.execute(select(Door.logo, Door.logo_type).where(Door.dealer == dealer)).first()
     if found is None or found[0] is None or found[1] is None:
         raise NotFoundError
     return found[0], found[1]
@@ -207,14 +204,14 @@ def logo(session: Session, dealer: str) -> tuple[bytes, str]:
 
 def origins_of(session: Session, dealer: str) -> tuple[str, ...]:
     """Return on which origins a dealer's form may stand."""
-    found = session.scalar(select(tables.Door.origins).where(tables.Door.dealer == dealer))
+    found = session.scalar(select(Door.origins).where(Door.dealer == dealer))
     return tuple((found or "").split())
 
 
 def is_known_origin(session: Session, origin: str) -> bool:
     """Say whether some dealer's pages are at an origin."""
     # A line of origins is short and every dealer has one: no index is worth its keep.
-    lines = session.scalars(select(tables.Door.origins).where(tables.Door.origins.contains(origin, autoescape=True)))
+    lines = session.scalars(select(Door.origins).where(Door.origins.contains(origin, autoescape=True)))
     return any(origin in line.split() for line in lines)
 
 
@@ -228,14 +225,14 @@ def change(session: Session, user: int | None, dealer: str, did: AuditEvent, **v
     audit.record(session, user, did, f"dealer {dealer}", dealer=dealer)
 
 
-def _row(session: Session, dealer: str) -> tables.Door:
+def _row(session: Session, dealer: str) -> Door:
     """Return the dealer's door, made where there is none yet; the dealer's row is held, so that two make one."""
-    held = select(tables.Dealer.slug).where(tables.Dealer.slug == dealer).with_for_update(key_share=True)
+    held = select(Dealer.slug).where(Dealer.slug == dealer).with_for_update(key_share=True)
     if session.scalar(held) is None:
         raise NotFoundError
-    row = session.get(tables.Door, dealer, populate_existing=True)
+    row = session.get(Door, dealer, populate_existing=True)
     if row is None:
-        row = tables.Door(dealer=dealer, origins="", changed_at=dt.datetime.now(dt.UTC))
+        row = Door(dealer=dealer, origins="", changed_at=dt.datetime.now(dt.UTC))
         session.add(row)
         session.flush()
     return row

@@ -155,12 +155,9 @@ def _said(found: PlayerPage, name: str, at: dt.datetime | None, *, holds: bool =
     if row is None:
         return day, _("Told to the staff.") if asked_at else _("Was not asked.")
     with language.using(row.language):
-        words = _(_asked_as(f"consent_{name}"))
+        field = f"consent_{name}"
+        words = _(next(question.asked.ask for question in in_order() if question.asked.field == field))
     return day, _("On the form: “{words}”").format(words=words)
-
-
-def _asked_as(field: str) -> str:
-    return next(question.asked.ask for question in in_order() if question.asked.field == field)
 
 
 # What came when

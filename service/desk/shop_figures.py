@@ -15,11 +15,10 @@ from sqlalchemy import ColumnElement, Select, and_, case, exists, func, literal,
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Instrument, OutcomeKind
-from service import tables
 from service.core.spreadsheet_cells import with_guard
 from service.dealers import site
 from service.players import enquiry_access
-from service.tables import newest_run
+from service.tables import Composition, Copy, Enquiry, Outcome, Player, Run, Tier, Trial, newest_run
 from service.trials.trial_rows import last_outcome
 
 LEAST_TRIALS = 5
@@ -156,38 +155,36 @@ def _lines(found: ShopFigures) -> Iterator[tuple[str, str, float]]:
 
 def _way(dealer: str, within: Span) -> Select[Any]:
     """Ask how many enquiries came, and how many of them led to a trial, to one that was played, and to a bow that was kept."""
-    asked, composition, trial = tables.Enquiry, tables.Composition, tables.Trial
-    theirs = exists().where(composition.enquiry == asked.id, composition.dealer == dealer)
-    bought = theirs.where(trial.id == composition.trial, last_outcome() == OutcomeKind.KEPT)
+    theirs = exists().where(Composition.enquiry == Enquiry.id, Composition.dealer == dealer)
+    bought = theirs.where(Trial.id == Composition.trial, last_outcome() == OutcomeKind.KEPT)
     steps = (
-        theirs.where(composition.state != "cancelled"),
-        theirs.where(composition.state.in_(("open", "closed"))),
+        theirs.where(Composition.state != "cancelled"),
+        theirs.where(Composition.state.in_(("open", "closed"))),
         bought,
     )
     counts = (func.coalesce(func.sum(case((step, 1), else_=0)), 0) for step in steps)
-    return select(func.count(), *counts).select_from(asked).where(_asked_in(dealer, within))
+    return select(func.count(), *counts).select_from(Enquiry).where(_asked_in(dealer, within))
 
 
 def _asked_in(dealer: str, within: Span) -> ColumnElement[bool]:
-    return and_(enquiry_access.of_dealer(dealer), within.holds_moment(tables.Enquiry.created_at))
+    return and_(enquiry_access.of_dealer(dealer), within.holds_moment(Enquiry.created_at))
 
 
 def _came(session: Session, dealer: str, within: Span) -> tuple[dict[OutcomeKind | None, int], dict[str | None, int]]:
     """Return what came of the trials of a span, and the reasons where nothing was kept."""
-    trial, composition, told = tables.Trial, tables.Composition, tables.Outcome
-    last = last_outcome(told.id).label("last")
+    last = last_outcome(Outcome.id).label("last")
     held = (
-        select(trial.id, last)
-        .outerjoin(composition, composition.trial == trial.id)
-        .where(trial.dealer == dealer, within.holds_day(trial.on))
-        .where(or_(composition.trial.is_(None), composition.state.in_(("open", "closed"))))
+        select(Trial.id, last)
+        .outerjoin(Composition, Composition.trial == Trial.id)
+        .where(Trial.dealer == dealer, within.holds_day(Trial.on))
+        .where(or_(Composition.trial.is_(None), Composition.state.in_(("open", "closed"))))
         .subquery()
     )
     rows = session.execute(
-        select(told.outcome, told.reason, func.count())
+        select(Outcome.outcome, Outcome.reason, func.count())
         .select_from(held)
-        .outerjoin(told, told.id == held.c.last)
-        .group_by(told.outcome, told.reason)
+        .outerjoin(Outcome, Outcome.id == held.c.last)
+        .group_by(Outcome.outcome, Outcome.reason)
     )
     came: Counter[OutcomeKind | None] = Counter()
     reasons: Counter[str | None] = Counter()
@@ -221,25 +218,23 @@ def _never_kept(session: Session, dealer: str) -> tuple[tuple[NeverKept, ...], i
 
 def _marks(dealer: str) -> Select[Any]:
     """Ask of each bow for the marks that players who may help gave it here: number, sum, sum of squares; ``here``: at the dealer, never kept."""
-    run, trial, composition, player = tables.Run, tables.Trial, tables.Composition, tables.Player
-    copy, tier, told = tables.Copy, tables.Tier, tables.Outcome
-    ever_kept = exists().where(told.copy == copy.serial, told.outcome == OutcomeKind.KEPT)
-    here = and_(copy.dealer == dealer, copy.status.in_(_SEEN), ~ever_kept)
+    ever_kept = exists().where(Outcome.copy == Copy.serial, Outcome.outcome == OutcomeKind.KEPT)
+    here = and_(Copy.dealer == dealer, Copy.status.in_(_SEEN), ~ever_kept)
     given = (
-        select(run.copy, func.count(run.trial.distinct()).label("trials"), func.count().label("marks"))
-        .add_columns(func.sum(run.overall).label("total"), func.sum(run.overall * run.overall).label("squares"))
-        .join(trial, trial.id == run.trial)
-        .join(player, player.id == trial.player)
-        .outerjoin(composition, composition.trial == trial.id)
-        .where(trial.dealer == dealer, run.rater == "player", run.overall.is_not(None), newest_run(), player.in_model)
-        .where(or_(composition.trial.is_(None), composition.state == "closed"))
-        .group_by(run.copy)
+        select(Run.copy, func.count(Run.trial.distinct()).label("trials"), func.count().label("marks"))
+        .add_columns(func.sum(Run.overall).label("total"), func.sum(Run.overall * Run.overall).label("squares"))
+        .join(Trial, Trial.id == Run.trial)
+        .join(Player, Player.id == Trial.player)
+        .outerjoin(Composition, Composition.trial == Trial.id)
+        .where(Trial.dealer == dealer, Run.rater == "player", Run.overall.is_not(None), newest_run(), Player.in_model)
+        .where(or_(Composition.trial.is_(None), Composition.state == "closed"))
+        .group_by(Run.copy)
         .subquery()
     )
     return (
-        select(given, copy.tier, tier.name, here.label("here"))
-        .join(copy, copy.serial == given.c.copy)
-        .join(tier, tier.slug == copy.tier)
+        select(given, Copy.tier, Tier.name, here.label("here"))
+        .join(Copy, Copy.serial == given.c.copy)
+        .join(Tier, Tier.slug == Copy.tier)
     )
 
 
@@ -255,8 +250,7 @@ def _below(marks: int, total: int, squares: int, others: float | None) -> float 
 
 def _not_had(session: Session, dealer: str, within: Span) -> tuple[tuple[NotHad, ...], dict[str, int]]:
     """Return what was asked while nothing suitable was at hand, most often first; and the tiers that were advised with none to try."""
-    asked = tables.Enquiry
-    answers, told = asked.answers, asked.told
+    answers, told = Enquiry.answers, Enquiry.told
     amount = answers[("budget", "amount")].as_float()
     band = case(*((amount <= most, literal(most)) for most in BANDS), (amount.is_(None), literal(0)), else_=None)
     in_vain = told[("verdict", "code")].as_string() == "ask"
@@ -281,8 +275,6 @@ def _not_had(session: Session, dealer: str, within: Span) -> tuple[tuple[NotHad,
         if row.in_vain:
             cases[Instrument(row.instrument), row.band, row.currency] += row.enquiries
         none_here.update({tier: row.enquiries for at in places if (tier := getattr(row, f"tier{at}"))})
-    names = dict(
-        session.execute(select(tables.Tier.slug, tables.Tier.name).where(tables.Tier.slug.in_(none_here))).all()
-    )
+    names = dict(session.execute(select(Tier.slug, Tier.name).where(Tier.slug.in_(none_here))).all())
     not_had = tuple(NotHad(*kind, count) for kind, count in cases.most_common())
     return not_had, {names.get(tier, tier): count for tier, count in none_here.most_common()}

@@ -35,31 +35,27 @@ async def ask_to_join(
     found = desk_reads.player(session, staff.dealer, key)
     href = address("players", found.row.key, "join")
     if other:
-        return _ask_to_join(request, session, staff, found.row, other)
+        second = desk_reads.player(session, staff.dealer, other).row
+        if second.key == found.row.key:
+            raise ConflictError(_("These are one player already."))
+        page = AskView(
+            title=_("Are these one person?"),
+            lead=_("Join them only if you know it: a name or an address can be typed by anybody."),
+            heading=_("To be joined"),
+            lines=(_described(found.row), _described(second)),
+            after=_(
+                "Their trials, marks and enquiries then count as one player’s, and what is handed out or erased is of both. You can part them again."
+            ),
+            action=address("players", found.row.key, "join"),
+            fields=(("other", second.key),),
+            button=_("Yes, join them"),
+            back=address("players", found.row.key),
+            no=_("No, leave them apart"),
+        )
+        return desk_frame.show(request, staff, "trials/ask.html", page)
     title = _("Who is the same person as {player}?").format(player=desk_lines.somebody(found.row.name))
     listed = _listed(session, staff, found.alike, href, search, after, but=found.row.key)
     return desk_frame.show(request, staff, "web/desk_list.html", ListPage(title=title, **listed))
-
-
-def _ask_to_join(request: Request, session: Session, staff: AtDealer, row: PlayerRow, other: str) -> Response:
-    second = desk_reads.player(session, staff.dealer, other).row
-    if second.key == row.key:
-        raise ConflictError(_("These are one player already."))
-    page = AskView(
-        title=_("Are these one person?"),
-        lead=_("Join them only if you know it: a name or an address can be typed by anybody."),
-        heading=_("To be joined"),
-        lines=(_described(row), _described(second)),
-        after=_(
-            "Their trials, marks and enquiries then count as one player’s, and what is handed out or erased is of both. You can part them again."
-        ),
-        action=address("players", row.key, "join"),
-        fields=(("other", second.key),),
-        button=_("Yes, join them"),
-        back=address("players", row.key),
-        no=_("No, leave them apart"),
-    )
-    return desk_frame.show(request, staff, "trials/ask.html", page)
 
 
 @router.post("/players/{key}/join")
@@ -110,31 +106,27 @@ async def ask_whose(
     """List whose an enquiry may be, or ask whether it is a player's."""
     found = desk_reads.enquiry(session, staff.dealer, id_)
     if player:
-        return _ask_whose(request, session, staff, id_, player)
+        row = desk_reads.player(session, staff.dealer, player).row
+        page = AskView(
+            title=_("Is this enquiry this player’s?"),
+            lead=_("Say so only if you know it: a name or an address can be typed by anybody."),
+            heading=_("The player"),
+            lines=(_described(row),),
+            after=_(
+                "What the player rated here then counts for this enquiry. You can take it back until a trial is composed from it."
+            ),
+            action=address("enquiries", id_, "player"),
+            fields=(("player", row.key),),
+            button=_("Yes, it is theirs"),
+            back=address("enquiries", id_),
+            no=_("No, leave it"),
+        )
+        return desk_frame.show(request, staff, "trials/ask.html", page)
     title = _("Whose enquiry is it?")
     alike = desk_reads.alike(session, staff.dealer, id_)
     listed = _listed(session, staff, alike, address("enquiries", id_, "player"), search, after, name="player")
     note = desk_lines.enquiry_facts(found.row)
     return desk_frame.show(request, staff, "web/desk_list.html", ListPage(title=title, **{"note": note, **listed}))
-
-
-def _ask_whose(request: Request, session: Session, staff: AtDealer, id_: str, player: str) -> Response:
-    row = desk_reads.player(session, staff.dealer, player).row
-    page = AskView(
-        title=_("Is this enquiry this player’s?"),
-        lead=_("Say so only if you know it: a name or an address can be typed by anybody."),
-        heading=_("The player"),
-        lines=(_described(row),),
-        after=_(
-            "What the player rated here then counts for this enquiry. You can take it back until a trial is composed from it."
-        ),
-        action=address("enquiries", id_, "player"),
-        fields=(("player", row.key),),
-        button=_("Yes, it is theirs"),
-        back=address("enquiries", id_),
-        no=_("No, leave it"),
-    )
-    return desk_frame.show(request, staff, "trials/ask.html", page)
 
 
 @router.post("/enquiries/{id_}/player")

@@ -10,9 +10,9 @@ from sqlalchemy import ColumnElement, Select, extract, func, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import EventKind
-from service import tables
 from service.core.scopes import Scope
 from service.inventory import stock
+from service.tables import BENCH_COLUMNS, Composition, Copy, Run, Trial, newest_run
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,16 +54,15 @@ class BowLife:
 def read(session: Session, scope: Scope, serial: str) -> BowLife:
     """Return a bow's life, or raise `NotFoundError`; its marks, once letters are revealed, are of the scope's trials and of files of no dealer."""
     bow = stock.own(session, scope, serial)
-    copy, run, trial = tables.Copy, tables.Run, tables.Trial
-    year = extract("year", trial.on)
-    others = _marks(scope).join(copy, copy.serial == run.copy).where(copy.tier == bow.tier, copy.serial != serial)
-    of_years = others.with_only_columns(year, func.sum(run.overall), func.count()).group_by(year).order_by(year)
+    year = extract("year", Trial.on)
+    others = _marks(scope).join(Copy, Copy.serial == Run.copy).where(Copy.tier == bow.tier, Copy.serial != serial)
+    of_years = others.with_only_columns(year, func.sum(Run.overall), func.count()).group_by(year).order_by(year)
     years = tuple((int(each), (total or 0) / count, count) for each, total, count in session.execute(of_years))
     means = {year: mean for year, mean, _count in years}
     numbers: dict[int, int] = {}
     given = []
     for on, key, number, dealer, player, mark in session.execute(
-        _marks(scope).where(run.copy == serial).order_by(trial.on, trial.id, run.position)
+        _marks(scope).where(Run.copy == serial).order_by(Trial.on, Trial.id, Run.position)
     ):
         theirs = (key, number) if dealer is not None and dealer == scope.slug else None
         given.append(MarkGiven(on, mark, numbers.setdefault(player, len(numbers) + 1), theirs, means.get(on.year)))
@@ -80,31 +79,29 @@ def read(session: Session, scope: Scope, serial: str) -> BowLife:
 
 def _marks(scope: Scope) -> Select[*tuple[Any, ...]]:
     """Return what asks for the marks that may be looked at within a scope."""
-    run, trial, composition = tables.Run, tables.Trial, tables.Composition
     return (
-        select(trial.on, trial.key, composition.number, trial.dealer, trial.player, run.overall)
-        .select_from(run)
-        .join(trial, trial.id == run.trial)
-        .outerjoin(composition, composition.trial == trial.id)
-        .where(run.rater == "player", run.overall.is_not(None), tables.newest_run(), _theirs(scope))
-        .where(composition.trial.is_(None) | composition.revealed_at.is_not(None))
+        select(Trial.on, Trial.key, Composition.number, Trial.dealer, Trial.player, Run.overall)
+        .select_from(Run)
+        .join(Trial, Trial.id == Run.trial)
+        .outerjoin(Composition, Composition.trial == Trial.id)
+        .where(Run.rater == "player", Run.overall.is_not(None), newest_run(), _theirs(scope))
+        .where(Composition.trial.is_(None) | Composition.revealed_at.is_not(None))
     )
 
 
 def _theirs(scope: Scope) -> ColumnElement[bool]:
-    return scope.holds(tables.Trial.dealer) | tables.Trial.dealer.is_(None)
+    return scope.holds(Trial.dealer) | Trial.dealer.is_(None)
 
 
 def _elsewhere(session: Session, scope: Scope, serial: str) -> int:
-    run, trial = tables.Run, tables.Trial
-    rated = select(func.count(trial.id.distinct())).join(run, run.trial == trial.id)
-    return session.scalar(rated.where(run.copy == serial, run.rater == "player", ~_theirs(scope))) or 0
+    rated = select(func.count(Trial.id.distinct())).join(Run, Run.trial == Trial.id)
+    return session.scalar(rated.where(Run.copy == serial, Run.rater == "player", ~_theirs(scope))) or 0
 
 
-def _among(session: Session, bow: tables.Copy) -> Iterable[AmongTier]:
-    columns = [getattr(tables.Copy, name) for name in tables.BENCH_COLUMNS]
-    rows = session.execute(select(*columns).where(tables.Copy.tier == bow.tier)).all()
-    for name, measured in zip(tables.BENCH_COLUMNS, zip(*rows, strict=True), strict=True):
+def _among(session: Session, bow: Copy) -> Iterable[AmongTier]:
+    columns = [getattr(Copy, name) for name in BENCH_COLUMNS]
+    rows = session.execute(select(*columns).where(Copy.tier == bow.tier)).all()
+    for name, measured in zip(BENCH_COLUMNS, zip(*rows, strict=True), strict=True):
         value, values = getattr(bow, name), sorted(each for each in measured if each is not None)
         if value is not None and len(values) > 1:
             place = values.index(value) + 1

@@ -12,7 +12,6 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Instrument
-from service import tables
 from service.core import audit_events, formats
 from service.core.errors import ConflictError, InvalidInputError, NotFoundError
 from service.core.language import _
@@ -22,15 +21,16 @@ from service.core.scopes import Scope
 from service.core.spreadsheet_cells import with_guard, without_guard
 from service.inventory import stock
 from service.inventory.files import cells, enter, kinds
+from service.tables import BENCH_COLUMNS, AuditEntry, BenchReading, Copy, Dealer, Event, Price, Run, Tier, Trial
 from service.trials.shared import noted
 
 COLUMNS = kinds.COPIES.order
 """What is typed of a new bow."""
-MEASURED = tables.BENCH_COLUMNS
+MEASURED = BENCH_COLUMNS
 TO_UNDO = dt.timedelta(days=1)
 """So long a bow that was added by mistake can be taken out again."""
 NEW_STATUSES = tuple(status for status in stock.SETTABLE if status != "sold")
-FACTS = ("materials", "insured_value", "tier", "hold", *tables.BENCH_COLUMNS)
+FACTS = ("materials", "insured_value", "tier", "hold", *BENCH_COLUMNS)
 """What is corrected of a bow: its place and status have verbs of their own, and its serial stays."""
 
 
@@ -46,8 +46,7 @@ class TierChoice:
 
 def tiers(session: Session) -> tuple[TierChoice, ...]:
     """Return all tiers in the order of the range."""
-    tier = tables.Tier
-    found = session.scalars(select(tier).order_by(tier.instrument, tier.grade, tier.slug))
+    found = session.scalars(select(Tier).order_by(Tier.instrument, Tier.grade, Tier.slug))
     return tuple(TierChoice(each.slug, each.name, each.instrument, each.holds) for each in found)
 
 
@@ -59,13 +58,13 @@ def add(session: Session, user: int | None, reach: Scope, texts: Mapping[str, st
     # Raises `InvalidInputError`: what `load` refuses; a serial that is taken, a place beyond the reach, a status that
     # follows by itself; `ConflictError`: the bow is there already.
     serial, dealer = without_guard(texts["copy"]), texts["dealer"] or None
-    there = session.get(tables.Copy, serial)
+    there = session.get(Copy, serial)
     if there is not None and reach.covers(there.dealer):
         raise ConflictError(_("{copy} is in the stock already. Nothing was changed.").format(copy=serial))
     wrong: list[tuple[str, str]] = []
     if there is not None:
         wrong.append(("copy", _("This serial is taken; look at the stick again, or give this bow another one.")))
-    if not reach.covers(dealer) or (dealer and session.get(tables.Dealer, dealer) is None):
+    if not reach.covers(dealer) or (dealer and session.get(Dealer, dealer) is None):
         wrong.append(("dealer", _("There is no such dealer; choose one of the list, or the workshop.")))
     if texts["status"] not in NEW_STATUSES:
         wrong.append(("status", _("Choose what the bow is now.")))
@@ -82,8 +81,7 @@ def add(session: Session, user: int | None, reach: Scope, texts: Mapping[str, st
 def facts(session: Session, scope: Scope, serial: str) -> dict[str, str]:
     """Return what is known of a bow as cells, by column of `FACTS`; of a quantity with readings they speak, and it is left out."""
     bow = stock.own(session, scope, serial)
-    reading = tables.BenchReading
-    measured = set(session.scalars(select(reading.quantity).where(reading.copy == serial)))
+    measured = set(session.scalars(select(BenchReading.quantity).where(BenchReading.copy == serial)))
     return {name: cells.unguarded(getattr(bow, name)) for name in FACTS if name not in measured}
 
 
@@ -115,9 +113,10 @@ def written(values: Mapping[str, str]) -> str:
 def may_remove(session: Session, scope: Scope, serial: str) -> bool:
     """Say whether a bow was added at the desk so lately that it can be taken out again."""
     stock.own(session, scope, serial)
-    entry = tables.AuditEntry
-    added = select(entry.id).where(entry.did == audit_events.BOW_ADDED.did, entry.about == f"copy {serial}")
-    return session.scalar(added.where(entry.at > now() - TO_UNDO).limit(1)) is not None
+    added = select(AuditEntry.id).where(
+        AuditEntry.did == audit_events.BOW_ADDED.did, AuditEntry.about == f"copy {serial}"
+    )
+    return session.scalar(added.where(AuditEntry.at > now() - TO_UNDO).limit(1)) is not None
 
 
 def remove(session: Session, user: int | None, scope: Scope, serial: str) -> None:
@@ -128,7 +127,7 @@ def remove(session: Session, user: int | None, scope: Scope, serial: str) -> Non
         raise ConflictError(sentence.format(copy=serial))
     try:
         with session.begin_nested():
-            for table in (tables.BenchReading, tables.Event):
+            for table in (BenchReading, Event):
                 session.execute(delete(table).where(table.copy == serial))
             session.delete(bow)
             session.flush()
@@ -155,12 +154,12 @@ class TierPrices:
 
 def prices(session: Session, slug: str, dealer: str | None) -> TierPrices:
     """Return what a tier costs; raises `NotFoundError` for no tier."""
-    tier = session.get(tables.Tier, slug)
+    tier = session.get(Tier, slug)
     if tier is None:
         raise NotFoundError
-    there = session.get(tables.Price, (slug, dealer)) if dealer else None
+    there = session.get(Price, (slug, dealer)) if dealer else None
     known = [there.currency if there else None, tier.currency]
-    known += [session.get_one(tables.Dealer, dealer).currency] if dealer else []
+    known += [session.get_one(Dealer, dealer).currency] if dealer else []
     return TierPrices(
         tier=slug,
         name=tier.name,
@@ -191,7 +190,7 @@ def set_price(
     if not scope.covers(dealer):
         raise NotFoundError
     # Held before it is read, so that of two at once the second sees what the first has set.
-    session.execute(select(tables.Tier).where(tables.Tier.slug == slug).with_for_update(key_share=True)).all()
+    session.execute(select(Tier).where(Tier.slug == slug).with_for_update(key_share=True)).all()
     before = prices(session, slug, dealer)
     was = (before.dealers_price, before.dealers_currency) if dealer else (before.price, before.price_currency)
     told = {"price": price, "currency": currency if price else ""}
@@ -199,12 +198,12 @@ def set_price(
         return False
     require_unchanged("|".join(was), seen)
     if dealer is None:
-        tier = session.get_one(tables.Tier, slug)
+        tier = session.get_one(Tier, slug)
         enter(session, {kinds.TIERS: {"tier": slug, "instrument": tier.instrument, "grade": str(tier.grade), **told}})
     elif price:
         enter(session, {kinds.PRICES: {"tier": slug, "dealer": dealer, **told}})
     else:
-        session.execute(delete(tables.Price).where(tables.Price.tier == slug, tables.Price.dealer == dealer))
+        session.execute(delete(Price).where(Price.tier == slug, Price.dealer == dealer))
     noted(session, user, dealer, audit_events.PRICE_SET, f"tier {slug}", was=" ".join(was), now=" ".join(told.values()))
     return True
 
@@ -214,10 +213,9 @@ def set_price(
 
 def question_day(session: Session, serial: str, on: dt.date, field: str) -> None:
     """Raise `InvalidInputError` for a day before anything else that is known of a bow: it may not have existed then."""
-    run, trial, event, reading = tables.Run, tables.Trial, tables.Event, tables.BenchReading
-    played = select(func.min(trial.on)).join(run, run.trial == trial.id).where(run.copy == serial)
+    played = select(func.min(Trial.on)).join(Run, Run.trial == Trial.id).where(Run.copy == serial)
     days = [session.scalar(played)]
-    days += [session.scalar(select(func.min(t.on)).where(t.copy == serial, t.on != on)) for t in (event, reading)]
+    days += [session.scalar(select(func.min(t.on)).where(t.copy == serial, t.on != on)) for t in (Event, BenchReading)]
     first = min((day for day in days if day is not None), default=on)
     if on < first:
         sentence = _("Nothing is known of this bow before {day}. If this day is right, say so below.")
@@ -226,8 +224,8 @@ def question_day(session: Session, serial: str, on: dt.date, field: str) -> None
 
 def take_back(session: Session, user: int | None, scope: Scope, serial: str, what: Mapping[str, str]) -> None:
     """Take back what was recorded as done, ``event`` on the day ``on``; raises `ConflictError` where it is recorded no more."""
-    bow, event = stock.own(session, scope, serial), tables.Event
-    same = (event.copy == serial, event.event == what["event"], cast(event.on, String) == what["on"])
-    if not session.scalars(delete(event).where(*same).returning(event.id)).all():
+    bow = stock.own(session, scope, serial)
+    same = (Event.copy == serial, Event.event == what["event"], cast(Event.on, String) == what["on"])
+    if not session.scalars(delete(Event).where(*same).returning(Event.id)).all():
         raise ConflictError(_("That is recorded no more; nothing was changed."))
     noted(session, user, bow.dealer, audit_events.BOW_RECORD_REMOVED, f"copy {serial}", **what)

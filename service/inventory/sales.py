@@ -14,6 +14,7 @@ from service.core import paging
 from service.core.paging import ALL, Leaf, ListWanted
 from service.core.scopes import Scope
 from service.modelling import model_records
+from service.tables import Composition, Copy, Outcome, Tier, Trial, TrialCopy, newest_outcome, outcome_order
 from service.tables.columns import begins
 from service.tables.folding import plain
 from service.trials.shared import out_now
@@ -61,19 +62,19 @@ def sold(
 
     ``told``: whose prices paid are told; None for nobody's.
     """
-    copy, day = tables.Copy, func.coalesce(tables.Copy.sold_on, EARLIEST)
-    theirs, order = and_(copy.status == "sold", scope.holds(copy.dealer), *_narrowed(wanted)), (day, copy.serial)
+    day = func.coalesce(tables.Copy.sold_on, EARLIEST)
+    theirs, order = and_(Copy.status == "sold", scope.holds(Copy.dealer), *_narrowed(wanted)), (day, Copy.serial)
     mark = paging.read(after, dt.date, str)
     found = session.execute(
-        select(copy.serial, copy.sold_on, tables.Tier.name, copy.tier, copy.dealer)
-        .join(tables.Tier, tables.Tier.slug == copy.tier)
+        select(Copy.serial, Copy.sold_on, Tier.name, Copy.tier, Copy.dealer)
+        .join(Tier, Tier.slug == Copy.tier)
         .where(theirs, paging.beyond(order, mark, rising=wanted.oldest))
         .order_by(*wanted.ordered(order))
         .limit(wanted.most + 1)
     ).all()
     kept = kept_on(session, [row.serial for row in found])
     costs = {dealer: model_records.prices(session, dealer) for dealer in {row.dealer for row in found}}
-    count = session.scalar(select(func.count()).select_from(copy).where(theirs)) or 0
+    count = session.scalar(select(func.count()).select_from(Copy).where(theirs)) or 0
     rows = []
     for serial, sold_on, name, tier, dealer in found:
         price, currency = costs[dealer].get(tier, (None, None))
@@ -86,21 +87,20 @@ def sold(
 
 def _narrowed(wanted: ListWanted) -> Iterator[ColumnElement[bool]]:
     """Give the conditions that sold bows are narrowed by."""
-    copy = tables.Copy
     if serial := wanted.value("serial"):
         yield is_called(serial)
     if tier := wanted.value("tier"):
-        yield copy.tier == tier
+        yield Copy.tier == tier
     if wanted.since:
-        yield copy.sold_on >= wanted.since
+        yield Copy.sold_on >= wanted.since
     if wanted.until:
-        yield copy.sold_on <= wanted.until
+        yield Copy.sold_on <= wanted.until
 
 
 def is_called(text: str) -> ColumnElement[bool]:
     """Return the condition that a bow's serial begins with what is typed, whatever stands between its parts."""
     typed = plain(text)
-    return begins(tables.Copy.plain, typed) if typed else tables.Copy.serial == text
+    return begins(Copy.plain, typed) if typed else Copy.serial == text
 
 
 def on_trial(session: Session, serial: str) -> OnTrial | None:
@@ -110,13 +110,12 @@ def on_trial(session: Session, serial: str) -> OnTrial | None:
 
 def kept_on(session: Session, serials: Iterable[str]) -> dict[str, OnTrial]:
     """Return by serial the trial that a bow was kept on and not brought back from."""
-    outcome_table, trial, composition = tables.Outcome, tables.Trial, tables.Composition
     found = session.execute(
-        select(outcome_table, trial.key, composition.number, trial.dealer)
-        .join(trial, trial.id == outcome_table.trial)
-        .outerjoin(composition, composition.trial == trial.id)
-        .where(outcome_table.copy.in_(sorted(serials)), tables.newest_outcome())
-        .order_by(*tables.outcome_order())
+        select(Outcome, Trial.key, Composition.number, Trial.dealer)
+        .join(Trial, Trial.id == Outcome.trial)
+        .outerjoin(Composition, Composition.trial == Trial.id)
+        .where(Outcome.copy.in_(sorted(serials)), newest_outcome())
+        .order_by(*outcome_order())
     )
     kept: dict[str, OnTrial] = {}
     for told, key, number, dealer in found:
@@ -132,11 +131,10 @@ def kept_on(session: Session, serials: Iterable[str]) -> dict[str, OnTrial]:
 
 def out_on(session: Session, serial: str) -> OnTrial | None:
     """Return the trial that a bow is out on; None where it is not out."""
-    kept, composition = tables.TrialCopy, tables.Composition
     found = session.execute(
-        select(tables.Trial.key, composition.number, composition.dealer, composition.state)
-        .join(composition, composition.trial == tables.Trial.id)
-        .join(kept, kept.trial == composition.trial)
-        .where(kept.copy == serial, out_now())
+        select(Trial.key, Composition.number, Composition.dealer, Composition.state)
+        .join(Composition, Composition.trial == Trial.id)
+        .join(TrialCopy, TrialCopy.trial == Composition.trial)
+        .where(TrialCopy.copy == serial, out_now())
     ).first()
     return None if found is None else OnTrial(*found[:3], plays=found.state in ("open", "closed"))

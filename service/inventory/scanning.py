@@ -6,13 +6,13 @@ from urllib.parse import quote, unquote
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service import tables
 from service.core import formats
 from service.core.errors import ConflictError
 from service.core.language import _
 from service.core.scopes import OneDealer, Scope
 from service.core.typed_text import cleaned
 from service.players.trial_access import claimed
+from service.tables import Composition, Copy, Tier, Trial, TrialCopy
 from service.trials import lifecycle
 from service.trials.shared import carried
 
@@ -47,8 +47,7 @@ def address_of(serial: str) -> str:
 def find(session: Session, scope: Scope, code: str) -> str:
     """Return the serial that a code stands for, a label's address or the serial in any case; `ConflictError` where the scope has no such bow."""
     serial = cleaned(unquote(code.partition(PLACE)[2].partition("?")[0]) if PLACE in code else code)
-    copy = tables.Copy
-    same = select(copy.serial, copy.dealer).where(func.lower(copy.serial) == serial[:LONGEST_CODE].lower())
+    same = select(Copy.serial, Copy.dealer).where(func.lower(Copy.serial) == serial[:LONGEST_CODE].lower())
     found = [each for each, dealer in session.execute(same) if scope.covers(dealer)]
     if serial in found or len(found) == 1:
         return serial if serial in found else found[0]
@@ -58,10 +57,9 @@ def find(session: Session, scope: Scope, code: str) -> str:
 
 def labelled(session: Session, scope: Scope, serials: list[str], tier: str) -> tuple[str, ...]:
     """Return the serials of a selection, or of a tier, that lie within a scope, in order; those that are gone are left out."""
-    copy = tables.Copy
-    wanted = copy.serial.in_(serials) if serials else copy.tier == tier
-    there = select(copy.serial).where(wanted, scope.holds(copy.dealer)).order_by(copy.serial).limit(MOST_LABELS)
-    gone = func.coalesce(copy.status.in_(("sold", "withdrawn")), False)
+    wanted = Copy.serial.in_(serials) if serials else Copy.tier == tier
+    there = select(Copy.serial).where(wanted, scope.holds(Copy.dealer)).order_by(Copy.serial).limit(MOST_LABELS)
+    gone = func.coalesce(Copy.status.in_(("sold", "withdrawn")), False)
     return tuple(session.scalars(there if serials else there.where(~gone)))
 
 
@@ -76,15 +74,14 @@ def case(session: Session, dealer: str, key: str) -> tuple[int, tuple[BowInCase,
 
 def planned(session: Session, dealer: str, serial: str, most: int = 5) -> tuple[PlannedTrial, ...]:
     """Return the next planned trials of a dealer on a bow's instrument, without those that it is in."""
-    trial, composition, kept, copy = tables.Trial, tables.Composition, tables.TrialCopy, tables.Copy
-    instrument = select(tables.Tier.instrument).join(copy, copy.tier == tables.Tier.slug).where(copy.serial == serial)
+    instrument = select(Tier.instrument).join(Copy, Copy.tier == Tier.slug).where(Copy.serial == serial)
     found = session.execute(
-        select(trial.key, composition.number)
-        .join(composition, composition.trial == trial.id)
-        .where(composition.dealer == dealer, composition.state == "planned")
-        .where(trial.instrument == instrument.scalar_subquery())
-        .where(trial.id.not_in(select(kept.trial).where(kept.copy == serial)))
-        .order_by(trial.on, composition.number)
+        select(Trial.key, Composition.number)
+        .join(Composition, Composition.trial == Trial.id)
+        .where(Composition.dealer == dealer, Composition.state == "planned")
+        .where(Trial.instrument == instrument.scalar_subquery())
+        .where(Trial.id.not_in(select(TrialCopy.trial).where(TrialCopy.copy == serial)))
+        .order_by(Trial.on, Composition.number)
         .limit(most)
     )
     return tuple(PlannedTrial(key, number) for key, number in found)

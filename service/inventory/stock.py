@@ -9,7 +9,6 @@ from sqlalchemy import ColumnElement, Select, func, or_, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import EventKind, Hold, Instrument
-from service import tables
 from service.core import audit_events, formats, paging
 from service.core.errors import ConflictError, InvalidInputError, NotFoundError
 from service.core.language import _
@@ -19,6 +18,7 @@ from service.core.row_locks import lock_copies
 from service.core.scopes import AllDealers, OneDealer, Scope
 from service.inventory import sales, stock_words
 from service.modelling import model_records
+from service.tables import BENCH_COLUMNS, QUANTITIES, BenchReading, Copy, Dealer, Event, Run, Tier, Trial, TrialCopy
 from service.trials import reservations, trial_rows
 from service.trials.desk_records import TrialRow
 from service.trials.reservations import Reservation
@@ -114,14 +114,15 @@ class CopyPage:
 
 def shelf(session: Session, scope: Scope) -> tuple[TierStock, ...]:
     """Return the tiers of which there are bows in a scope, how many, and how many are at hand; sold and withdrawn ones left out."""
-    bow, tier = tables.Copy, tables.Tier
-    here, at_hand = func.count(), func.count().filter(bow.status == "in_stock")
-    of_tier = select(bow.tier, here.label("here"), at_hand.label("at_hand")).where(scope.holds(bow.dealer), _is_here())
-    counted = of_tier.group_by(bow.tier).subquery()
+    here, at_hand = func.count(), func.count().filter(Copy.status == "in_stock")
+    of_tier = select(Copy.tier, here.label("here"), at_hand.label("at_hand")).where(
+        scope.holds(Copy.dealer), _is_here()
+    )
+    counted = of_tier.group_by(Copy.tier).subquery()
     rows = session.execute(
-        select(tier, counted.c.here, counted.c.at_hand)
-        .join(counted, counted.c.tier == tier.slug)
-        .order_by(tier.instrument, tier.grade, tier.slug)
+        select(Tier, counted.c.here, counted.c.at_hand)
+        .join(counted, counted.c.tier == Tier.slug)
+        .order_by(Tier.instrument, Tier.grade, Tier.slug)
     ).all()
     prices = model_records.prices(session, scope.slug)
     return tuple(_tier(row.Tier, row.here, row.at_hand, prices) for row in rows)
@@ -131,55 +132,53 @@ def listing(
     session: Session, scope: Scope, after: str = "", wanted: ListWanted = ALL, today: dt.date | None = None
 ) -> Leaf[CopyRow]:
     """Return a page of the bows of a scope by tier, or by serial; of all dealers: every bow wherever it is, but for those that are gone."""
-    bow, tier = tables.Copy, tables.Tier
-    by_tier = (tier.instrument, tier.grade, tier.slug, bow.serial)
+    by_tier = (Tier.instrument, Tier.grade, Tier.slug, Copy.serial)
     order, kinds = (
-        (by_tier, (Instrument, int, str, str)) if wanted.value("order") != BY_SERIAL else ((bow.serial,), (str,))
+        (by_tier, (Instrument, int, str, str)) if wanted.value("order") != BY_SERIAL else ((Copy.serial,), (str,))
     )
     further = paging.beyond(order, paging.read(after, *kinds), rising=True)
-    theirs = (scope.holds(bow.dealer), _is_here(), *_narrowed(wanted))
+    theirs = (scope.holds(Copy.dealer), _is_here(), *_narrowed(wanted))
     found = session.execute(_bows().add_columns(*order).where(*theirs, further).order_by(*order).limit(wanted.most + 1))
-    narrowed = select(func.count()).select_from(bow).join(tier, tier.slug == bow.tier).where(*theirs)
+    narrowed = select(func.count()).select_from(Copy).join(Tier, Tier.slug == Copy.tier).where(*theirs)
     page = paging.leaf(found.all(), session.scalar(narrowed) or 0, lambda row: row[3:], wanted.most)
     return page.of(_copy_rows(session, scope, [row[:3] for row in page.rows], today or now().date()))
 
 
 def _is_here() -> ColumnElement[bool]:
-    return or_(tables.Copy.status.is_(None), tables.Copy.status.not_in(_GONE))
+    return or_(Copy.status.is_(None), Copy.status.not_in(_GONE))
 
 
 def _narrowed(wanted: ListWanted) -> Iterator[ColumnElement[bool]]:
     """Give the conditions that the stock is narrowed by."""
-    bow = tables.Copy
     if serial := wanted.value("serial"):
         yield sales.is_called(serial)
     if at := wanted.value("at"):
-        yield bow.dealer.is_(None) if at == WORKSHOP else bow.dealer == at
-    for column, name in ((tables.Tier.instrument, "instrument"), (bow.tier, "tier"), (bow.status, "status")):
+        yield Copy.dealer.is_(None) if at == WORKSHOP else Copy.dealer == at
+    for column, name in ((Tier.instrument, "instrument"), (Copy.tier, "tier"), (Copy.status, "status")):
         if value := wanted.value(name):
             yield column == value
 
 
 def page(session: Session, dealer: str, after: str, today: dt.date | None = None) -> Batch[CopyRow]:
     """Return a page of the dealer's bows by serial, sold and withdrawn ones left out; raises `NotFoundError` for no mark of this list."""
-    copy_table = tables.Copy
-    in_stock = (copy_table.dealer == dealer) & _is_here()
-    further = paging.beyond((copy_table.serial,), paging.read(after, str), rising=True)
+    in_stock = (Copy.dealer == dealer) & _is_here()
+    further = paging.beyond((Copy.serial,), paging.read(after, str), rising=True)
     found = session.scalars(
-        select(copy_table.serial).where(in_stock, further).order_by(copy_table.serial).limit(paging.A_PAGE + 1)
+        select(Copy.serial).where(in_stock, further).order_by(Copy.serial).limit(paging.A_PAGE + 1)
     ).all()
     batch = paging.batch(found, lambda serial: (serial,))
-    rows = session.execute(_bows().where(copy_table.serial.in_(batch.rows)).order_by(copy_table.serial)).all()
+    rows = session.execute(_bows().where(Copy.serial.in_(batch.rows)).order_by(Copy.serial)).all()
     return batch.of(_copy_rows(session, OneDealer(dealer), rows, today or now().date()))
 
 
 def range_page(session: Session, dealer: str, after: str) -> Batch[TierStock]:
     """Return a page of all tiers by slug, with the dealer's prices and the bows at hand; raises `NotFoundError` as `page` does."""
-    tier_table, bow = tables.Tier, tables.Copy
-    further = paging.beyond((tier_table.slug,), paging.read(after, str), rising=True)
-    found = session.scalars(select(tier_table).where(further).order_by(tier_table.slug).limit(paging.A_PAGE + 1)).all()
+    further = paging.beyond((Tier.slug,), paging.read(after, str), rising=True)
+    found = session.scalars(select(Tier).where(further).order_by(Tier.slug).limit(paging.A_PAGE + 1)).all()
     batch = paging.batch(found, lambda tier: (tier.slug,))
-    at_hand = select(bow.tier, func.count()).where(bow.dealer == dealer, bow.status == "in_stock").group_by(bow.tier)
+    at_hand = (
+        select(Copy.tier, func.count()).where(Copy.dealer == dealer, Copy.status == "in_stock").group_by(Copy.tier)
+    )
     counted = dict(session.execute(at_hand).all())
     prices = model_records.prices(session, dealer)
     return batch.of(_tier(tier, 0, counted.get(tier.slug, 0), prices) for tier in batch.rows)
@@ -189,18 +188,18 @@ def copy(session: Session, scope: Scope, serial: str, today: dt.date | None = No
     """Return one bow, with the dealer's ``trials`` for those who lead trials, for they name players; raises `NotFoundError` beyond the scope."""
     bow = own(session, scope, serial)
     (row,) = _copy_rows(
-        session, scope, session.execute(_bows().where(tables.Copy.serial == serial)).all(), today or now().date()
+        session, scope, session.execute(_bows().where(Copy.serial == serial)).all(), today or now().date()
     )
     prices = model_records.prices(session, scope.slug)
-    tier = _tier(session.get_one(tables.Tier, bow.tier), 1, int(bow.status == "in_stock"), prices)
-    readings = select(tables.BenchReading).where(tables.BenchReading.copy == serial)
-    order = (tables.BenchReading.on.desc(), tables.BenchReading.quantity, tables.BenchReading.method)
+    tier = _tier(session.get_one(Tier, bow.tier), 1, int(bow.status == "in_stock"), prices)
+    readings = select(BenchReading).where(BenchReading.copy == serial)
+    order = (BenchReading.on.desc(), BenchReading.quantity, BenchReading.method)
     return CopyPage(
         row=row,
         tier=tier,
-        bench={name: getattr(bow, name) for name in tables.BENCH_COLUMNS if getattr(bow, name) is not None},
+        bench={name: getattr(bow, name) for name in BENCH_COLUMNS if getattr(bow, name) is not None},
         readings=tuple(
-            BenchRow(each.on, each.quantity, each.value, tables.QUANTITIES[each.quantity], each.method, each.by)
+            BenchRow(each.on, each.quantity, each.value, QUANTITIES[each.quantity], each.method, each.by)
             for each in session.scalars(readings.order_by(*order))
         ),
         events=events(session, serial),
@@ -208,15 +207,15 @@ def copy(session: Session, scope: Scope, serial: str, today: dt.date | None = No
     )
 
 
-def own(session: Session, scope: Scope, serial: str) -> tables.Copy:
+def own(session: Session, scope: Scope, serial: str) -> Copy:
     """Return a bow; raises `NotFoundError` where it lies beyond the scope."""
-    found = session.get(tables.Copy, serial)
+    found = session.get(Copy, serial)
     if found is None or not scope.covers(found.dealer):
         raise NotFoundError
     return found
 
 
-def _tier(tier: tables.Tier, here: int, at_hand: int, prices: Mapping[str, tuple[Any, str]]) -> TierStock:
+def _tier(tier: Tier, here: int, at_hand: int, prices: Mapping[str, tuple[Any, str]]) -> TierStock:
     price, currency = prices.get(tier.slug, (None, None))
     return TierStock(
         tier=tier.slug,
@@ -233,9 +232,8 @@ def _tier(tier: tables.Tier, here: int, at_hand: int, prices: Mapping[str, tuple
 
 
 def _bows() -> Select[*tuple[Any, ...]]:
-    bow, tier, dealer = tables.Copy, tables.Tier, tables.Dealer
-    named = select(bow, tier.name, dealer.name).join(tier, tier.slug == bow.tier)
-    return named.outerjoin(dealer, dealer.slug == bow.dealer)
+    named = select(Copy, Tier.name, Dealer.name).join(Tier, Tier.slug == Copy.tier)
+    return named.outerjoin(Dealer, Dealer.slug == Copy.dealer)
 
 
 def _copy_rows(session: Session, scope: Scope, rows: Iterable[Sequence[Any]], today: dt.date) -> tuple[CopyRow, ...]:
@@ -253,7 +251,7 @@ def _copy_rows(session: Session, scope: Scope, rows: Iterable[Sequence[Any]], to
 
 
 def _copy_row(
-    bow: tables.Copy,
+    bow: Copy,
     names: Sequence[Any],
     reserved: Sequence[Reservation],
     tried: int,
@@ -286,30 +284,23 @@ def _copy_row(
 
 def _tried(session: Session, serials: Sequence[str]) -> dict[str, int]:
     """Return by serial in how many trials bows were rated."""
-    run = tables.Run
-    counted = select(run.copy, func.count(run.trial.distinct())).where(run.copy.in_(serials), run.rater == "player")
-    counted = counted.group_by(run.copy)
+    counted = select(Run.copy, func.count(Run.trial.distinct())).where(Run.copy.in_(serials), Run.rater == "player")
+    counted = counted.group_by(Run.copy)
     return {serial: count for serial, count in session.execute(counted) if serial is not None}
 
 
 def _last_events(session: Session, serials: Sequence[str]) -> dict[str, tuple[EventKind, dt.date]]:
     """Return by serial what was done last to bows; of one day the latest recorded."""
-    event_table = tables.Event
-    latest = (
-        func.row_number()
-        .over(partition_by=event_table.copy, order_by=(event_table.on.desc(), event_table.id.desc()))
-        .label("place")
-    )
-    ordered = select(event_table.copy, event_table.event, event_table.on, latest)
-    rows_ = ordered.where(event_table.copy.in_(serials)).subquery()
+    latest = func.row_number().over(partition_by=Event.copy, order_by=(Event.on.desc(), Event.id.desc())).label("place")
+    ordered = select(Event.copy, Event.event, Event.on, latest)
+    rows_ = ordered.where(Event.copy.in_(serials)).subquery()
     found = session.execute(select(rows_.c.copy, rows_.c.event, rows_.c.on).where(rows_.c.place == 1))
     return {serial: (EventKind(event), day) for serial, event, day in found}
 
 
 def events(session: Session, serial: str) -> tuple[EventRow, ...]:
     """Return what was done to a bow, the latest first."""
-    event = tables.Event
-    found = session.scalars(select(event).where(event.copy == serial).order_by(event.on.desc(), event.event))
+    found = session.scalars(select(Event).where(Event.copy == serial).order_by(Event.on.desc(), Event.event))
     return tuple(
         EventRow(each.on, EventKind(each.event), each.note, stock_words.effect(EventKind(each.event))) for each in found
     )
@@ -319,11 +310,10 @@ def _trials(session: Session, scope: Scope, serial: str) -> tuple[TrialRow, ...]
     """Return the looking dealer's trials that a bow was set aside for or rated in; the workshop sees numbers elsewhere."""
     if isinstance(scope, AllDealers):
         return ()
-    trial = tables.Trial
-    kept = select(tables.TrialCopy.trial).where(tables.TrialCopy.copy == serial)
-    rated = select(tables.Run.trial).where(tables.Run.copy == serial)
+    kept = select(TrialCopy.trial).where(TrialCopy.copy == serial)
+    rated = select(Run.trial).where(Run.copy == serial)
     ids = session.scalars(kept.union(rated)).all()
-    return trial_rows.trial_rows(session, scope.slug, trial.id.in_(ids), files=True)
+    return trial_rows.trial_rows(session, scope.slug, Trial.id.in_(ids), files=True)
 
 
 # Changing
@@ -377,7 +367,7 @@ def set_place(
     it may reach; which of the two is not told; `ConflictError`: it is out on a trial, or set aside for one.
     """
     own(session, scope, serial)
-    reached = to is None or ((reach or scope).covers(to) and session.get(tables.Dealer, to) is not None)
+    reached = to is None or ((reach or scope).covers(to) and session.get(Dealer, to) is not None)
     if not reached:
         raise InvalidInputError(
             [("to", _("There is no dealer {dealer}; choose one of the list, or the workshop.").format(dealer=to))]
@@ -410,12 +400,11 @@ def record_event(
     if on > now().date() + dt.timedelta(days=1):  # a day more, for those east of here
         raise InvalidInputError([("on", _("This day is still to come; record it when it is done."))])
     kind = EventKind(event)
-    event_table = tables.Event
     known = session.scalars(
-        select(event_table).where(event_table.copy == serial, event_table.on == on, event_table.event == str(kind))
+        select(Event).where(Event.copy == serial, Event.on == on, Event.event == str(kind))
     ).one_or_none()
     if known is None:
-        session.add(event_table(copy=serial, on=on, event=str(kind), note=text))
+        session.add(Event(copy=serial, on=on, event=str(kind), note=text))
         noted(session, user, scope.slug, audit_events.BOW_WORKED_ON, f"copy {serial}", event=str(kind), on=str(on))
     elif text is not None:
         known.note = text
@@ -433,6 +422,5 @@ def _note(note: str | None) -> str | None:
 
 
 def _trials_before(session: Session, serial: str, on: dt.date) -> int:
-    run, trial = tables.Run, tables.Trial
-    counted = select(func.count(run.trial.distinct())).join(trial, trial.id == run.trial)
-    return session.scalar(counted.where(run.copy == serial, run.rater == "player", trial.on < on)) or 0
+    counted = select(func.count(Run.trial.distinct())).join(Trial, Trial.id == Run.trial)
+    return session.scalar(counted.where(Run.copy == serial, Run.rater == "player", Trial.on < on)) or 0

@@ -78,7 +78,10 @@ def take(
     session: Session, user: int, scope: Scope, parsed: Parsed, *, replace: bool, trials: bool, seen: str
 ) -> Report:
     """Take a file in as it was looked at; raises `ConflictError` where its effect is another by now, or anything is wrong with it."""
-    _hold(session, parsed)
+    # Held before they are read: all columns of the copies that a file speaks of are written back.
+    named = parsed.keys(kinds.COPIES, "copy") | parsed.keys(kinds.BENCH, "copy")
+    for part in batched(sorted(named)):
+        lock_copies(session, part)
     looked, made = _prepared(session, scope, parsed, replace=replace, trials=trials)
     if made is None or looked.report.problems or looked.mark != seen:
         raise ConflictError(
@@ -91,36 +94,25 @@ def take(
     return looked.report
 
 
-def _hold(session: Session, parsed: Parsed) -> None:
-    """Hold the copies that a file speaks of before they are read: all of their columns are written back."""
-    named = parsed.keys(kinds.COPIES, "copy") | parsed.keys(kinds.BENCH, "copy")
-    for part in batched(sorted(named)):
-        lock_copies(session, part)
-
-
 def _prepared(
     session: Session, scope: Scope, parsed: Parsed, *, replace: bool, trials: bool
 ) -> tuple[LoadPreview, Plan | None]:
     if parsed.missing is not None:
         return LoadPreview(Report(parsed.problems, {}, (), (), dry_run=True), (), ""), None
     if not trials:
-        _refuse_trials(parsed, scope)
+        # What tells of players is taken out; a file that is refused is not compared with what is stored.
+        for name in OF_TRIALS:
+            sheet = parsed.sheets.get(name)
+            if sheet is not None:
+                sheet.rows.clear()
+                words = ", ".join(kind.name for kind in offered(scope, trials=False))
+                expected = _("one of {words}").format(words=words)
+                sheet.complain(None, None, _("a file of trials, which only whoever runs trials may load"), expected)
     guard = _Guard(scope) if isinstance(scope, OneDealer) else None
     report, made = prepare(session, parsed, replace=replace, guard=guard)
     changes = tuple(_changes(made))
     mark = hashlib.sha256(repr((changes, report.problems, made.dealers, made.latest)).encode()).hexdigest()
     return LoadPreview(report, changes[:MOST_SHOWN], mark), made
-
-
-def _refuse_trials(parsed: Parsed, scope: Scope) -> None:
-    """Take out what tells of players; a file that is refused is not compared with what is stored."""
-    for name in OF_TRIALS:
-        sheet = parsed.sheets.get(name)
-        if sheet is not None:
-            sheet.rows.clear()
-            words = ", ".join(kind.name for kind in offered(scope, trials=False))
-            expected = _("one of {words}").format(words=words)
-            sheet.complain(None, None, _("a file of trials, which only whoever runs trials may load"), expected)
 
 
 def _changes(made: Plan) -> Iterator[RowChange]:

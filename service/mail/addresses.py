@@ -69,20 +69,16 @@ def parse(text: str) -> Address:
         raise UnusableAddressError(_(NOT_AN_ADDRESS).format(address=shown(text)))
     if len(local.encode()) > LONGEST_LOCAL:
         raise UnusableAddressError(_("The part before the @ is longer than 64 characters, which no mail server takes."))
-    made = Address(unicodedata.normalize("NFC", local), _ascii_domain(domain))
-    if len(str(made).encode()) > LONGEST:
-        raise UnusableAddressError(_("The address is longer than 254 characters, which no mail server takes."))
-    return made
-
-
-def _ascii_domain(domain: str) -> str:
     try:
         coded = idna.encode(domain, uts46=True).decode("ascii")
     except idna.IDNAError:
         coded = ""
     if "." not in coded.strip(".") or coded.endswith("."):
         raise UnusableAddressError(_(NOT_A_DOMAIN).format(domain=shown(domain)))
-    return coded
+    made = Address(unicodedata.normalize("NFC", local), coded)
+    if len(str(made).encode()) > LONGEST:
+        raise UnusableAddressError(_("The address is longer than 254 characters, which no mail server takes."))
+    return made
 
 
 def shown(text: str) -> str:

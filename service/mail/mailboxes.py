@@ -78,7 +78,8 @@ def hold(session: Session, mail_service: MailService, row: OutboxItem, now: dt.d
     called = names(session, row.address)
     if _is_known(session, row.address, called):
         return None
-    first = _first(session, called.mailbox, CAUSES[row.kind])
+    known = select(FirstMail).where(FirstMail.mailbox == called.mailbox, FirstMail.cause == CAUSES[row.kind])
+    first = session.scalar(known.with_for_update())
     if first is not None and first.mail == _left(row):
         return None
     if first is not None and _is_recent(first, now) and not _has_failed(session, first):
@@ -120,11 +121,6 @@ def _is_closed(session: Session, mail_service: MailService, row: OutboxItem) -> 
     except ObsoleteError:
         return True
     return False
-
-
-def _first(session: Session, mailbox: str, cause: str) -> FirstMail | None:
-    known = select(FirstMail).where(FirstMail.mailbox == mailbox, FirstMail.cause == cause)
-    return session.scalar(known.with_for_update())
 
 
 def _is_recent(first: FirstMail, now: dt.datetime) -> bool:

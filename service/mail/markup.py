@@ -63,7 +63,10 @@ def _block(line: str, small: bool) -> Block:
     if line.startswith("- "):
         return Block("list", entries=(line[2:].strip(),), small=small)
     if line.startswith("=> "):
-        return _link(line, small)
+        address, _blank, words = line.removeprefix("=> ").strip().partition(" ")
+        if not address.startswith(("https://", "http://")) or not words.strip():
+            raise ValueError(f"link: got {line!r}, expected '=> https://… words'")
+        return Block("link", words.strip(), address=address, small=small)
     if line.startswith("# "):
         return Block("heading", line[2:].strip(), small=small)
     return Block("paragraph", line, small=small)
@@ -76,13 +79,6 @@ def _joined(before: Block, block: Block) -> Block | None:
     if block.kind == "list":
         return replace(before, entries=before.entries + block.entries)
     return replace(before, text=f"{before.text} {block.text}") if block.kind == "paragraph" else None
-
-
-def _link(line: str, small: bool) -> Block:
-    address, _blank, words = line.removeprefix("=> ").strip().partition(" ")
-    if not address.startswith(("https://", "http://")) or not words.strip():
-        raise ValueError(f"link: got {line!r}, expected '=> https://… words'")
-    return Block("link", words.strip(), address=address, small=small)
 
 
 def to_text(blocks: tuple[Block, ...]) -> str:

@@ -195,17 +195,13 @@ def claim(session: Session, now: dt.datetime, domain: str) -> OutboxItem | None:
         if getattr(taken, "rowcount", 0) == 1:
             row = session.get(OutboxItem, ident, populate_existing=True)
             if row is not None:
-                _complete(session, row, domain)
+                # A row queued before mailboxes were noted has none yet.
+                if "@" not in row.message_id:
+                    row.message_id = f"{row.message_id}@{domain}"
+                if row.mailbox is None and row.channel == "mail":
+                    row.mailbox = address_keys.of(session).mailbox(row.address)
             return row
     return None
-
-
-def _complete(session: Session, row: OutboxItem, domain: str) -> None:
-    """Give a row its whole Message-ID, and its mailbox where it was queued before these were noted."""
-    if "@" not in row.message_id:
-        row.message_id = f"{row.message_id}@{domain}"
-    if row.mailbox is None and row.channel == "mail":
-        row.mailbox = address_keys.of(session).mailbox(row.address)
 
 
 def _waiting() -> ColumnElement[bool]:

@@ -18,7 +18,15 @@ def redate(session: Session, now: dt.datetime) -> int:
     # To be called under a clock that is believed: under one that is behind, every right moment lies in the future.
     rows = session.scalars(select(OutboxItem).where(_wrong(now))).all()
     for row in rows:
-        _set_right(row, now)
+        is_queued_later = row.queued_at > now + TOLERANCE
+        if is_queued_later and row.attempts == 0 and row.due_at >= row.queued_at - TOLERANCE:
+            row.due_at = now + max(row.due_at - row.queued_at, dt.timedelta())
+        elif row.due_at > now + (FARTHEST if row.attempts == 0 else outbox.LONGEST_WAIT + TOLERANCE):
+            row.due_at = now
+        if is_queued_later:
+            row.queued_at = now
+        if row.leased_until is not None and row.leased_until > now + outbox.LEASE + TOLERANCE:
+            row.leased_until = None
     return len(rows)
 
 
@@ -28,15 +36,3 @@ def _wrong(now: dt.datetime) -> ColumnElement[bool]:
     due = or_(OutboxItem.due_at > now + FARTHEST, and_(OutboxItem.attempts > 0, OutboxItem.due_at > soon))
     leased = OutboxItem.leased_until > now + outbox.LEASE + TOLERANCE
     return or_(OutboxItem.queued_at > now + TOLERANCE, and_(waiting, or_(due, leased)))
-
-
-def _set_right(row: OutboxItem, now: dt.datetime) -> None:
-    is_queued_later = row.queued_at > now + TOLERANCE
-    if is_queued_later and row.attempts == 0 and row.due_at >= row.queued_at - TOLERANCE:
-        row.due_at = now + max(row.due_at - row.queued_at, dt.timedelta())
-    elif row.due_at > now + (FARTHEST if row.attempts == 0 else outbox.LONGEST_WAIT + TOLERANCE):
-        row.due_at = now
-    if is_queued_later:
-        row.queued_at = now
-    if row.leased_until is not None and row.leased_until > now + outbox.LEASE + TOLERANCE:
-        row.leased_until = None

@@ -7,9 +7,8 @@ the own data); one that bounces gets nothing.
 import base64
 import datetime as dt
 from collections.abc import Iterable
-from typing import Any
 
-from sqlalchemy import Select, delete, select, true
+from sqlalchemy import delete, select, true
 from sqlalchemy.orm import Session
 
 from service.core import audit, audit_events
@@ -27,7 +26,9 @@ UNSUBSCRIBED, BOUNCED = "unsubscribed", "bounced"
 
 def check(session: Session, mail_service: MailService, row: OutboxItem) -> None:
     """Raise `ObsoleteError` where no mail of this kind may go to the row's address."""
-    states = set(session.scalars(_states(session, mail_service, row.address, row.dealer)))
+    of_dealer = ClosedAddress.dealer == row.dealer if row.dealer is not None else true()
+    known = ClosedAddress.digest.in_(_digests(session, mail_service, row.address))
+    states = set(session.scalars(select(ClosedAddress.state).where(known, of_dealer)))
     if BOUNCED in states:
         raise ObsoleteError(N_("This address is marked as bouncing; no mail goes there."))
     if not mail_service.kinds[row.kind].agreed:
@@ -38,12 +39,6 @@ def check(session: Session, mail_service: MailService, row: OutboxItem) -> None:
 
 def _digests(session: Session, mail_service: MailService, address: str) -> tuple[str, ...]:
     return address_keys.of(session).digests(address, mail_service.secrets)
-
-
-def _states(session: Session, mail_service: MailService, address: str, dealer: str | None) -> Select[Any]:
-    of_dealer = ClosedAddress.dealer == dealer if dealer is not None else true()
-    known = ClosedAddress.digest.in_(_digests(session, mail_service, address))
-    return select(ClosedAddress.state).where(known, of_dealer)
 
 
 def _agreed(session: Session, row: OutboxItem) -> bool:
@@ -94,15 +89,11 @@ def unsubscribe(session: Session, mail_service: MailService, digest: str, dealer
         if session.get(ClosedAddress, (digest, slug)) is None:
             session.add(ClosedAddress(digest=digest, dealer=slug, state=UNSUBSCRIBED, at=now))
     if dealer is None:
-        _take_back_consent(session, mail_service, digest)
-
-
-def _take_back_consent(session: Session, mail_service: MailService, digest: str) -> None:
-    """Note in enquiries made of nobody in particular that their writer wants no more mail."""
-    for enquiry in session.scalars(select(Enquiry).where(Enquiry.dealer.is_(None), Enquiry.contact.is_not(None))):
-        contact = enquiry.contact or {}
-        if agreed_in(enquiry) and digest in _digests(session, mail_service, contact.get("email") or ""):
-            enquiry.contact = contact | {"consent": contact["consent"] | {"mail": False}}
+        # Enquiries made of nobody in particular hold the consent themselves.
+        for enquiry in session.scalars(select(Enquiry).where(Enquiry.dealer.is_(None), Enquiry.contact.is_not(None))):
+            contact = enquiry.contact or {}
+            if agreed_in(enquiry) and digest in _digests(session, mail_service, contact.get("email") or ""):
+                enquiry.contact = contact | {"consent": contact["consent"] | {"mail": False}}
 
 
 # What the desk does

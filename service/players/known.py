@@ -34,6 +34,7 @@ from service.core.language import _
 from service.players import enquiry_access, player_keys, same_person
 from service.players.trial_access import composed
 from service.questionnaire.forms import Questionnaire
+from service.tables import Composition, Enquiry, Outcome, Player, Trial, newest_outcome, newest_run
 
 MOST_SHEETS = 60
 """So many bows' marks are counted in all: those of the answers themselves, then the newest sheets, then what was told before,
@@ -93,10 +94,10 @@ def gathered(
     return _of_player(session, whose, asking)
 
 
-def of_trial(session: Session, trial: tables.Trial, composition: tables.Composition, answers: Questionnaire) -> Marks:
+def of_trial(session: Session, trial: Trial, composition: Composition, answers: Questionnaire) -> Marks:
     """Return what is stored of a trial's player; the answers are as old as the enquiry, or the walk-in, that they came from."""
     first = _first(session, composition)
-    enquiry = session.get(tables.Enquiry, first.enquiry) if first.enquiry else None
+    enquiry = session.get(Enquiry, first.enquiry) if first.enquiry else None
     told_at = enquiry.created_at if enquiry else first.created_at
     asking = _Asking(composition.dealer, answers, told_at, but=enquiry.id if enquiry else None)
     return _of_player(session, trial.player, asking)
@@ -128,14 +129,14 @@ def of_server(session: Session, answers: Questionnaire) -> Marks:
 
 def key_of(session: Session, marks: Marks) -> str | None:
     """Return the key of the player whose marks they are."""
-    return session.get_one(tables.Player, marks.player).key if marks.player is not None else None
+    return session.get_one(Player, marks.player).key if marks.player is not None else None
 
 
-def _first(session: Session, composition: tables.Composition) -> tables.Composition:
+def _first(session: Session, composition: Composition) -> Composition:
     """Return the trial whose answers a trial has: each after another takes over those of the one before."""
     first, seen = composition, {composition.trial}
     while first.enquiry is None and first.previous is not None and first.previous not in seen:
-        previous = session.get(tables.Composition, first.previous)
+        previous = session.get(Composition, first.previous)
         if previous is None:
             break
         seen.add(previous.trial)
@@ -203,20 +204,20 @@ def sheets(
     session: Session, dealer: str, whole: Sequence[int], instrument: Instrument | None = None, hold: Hold | None = None
 ) -> Sequence[Row[Any]]:
     """Return the newest sheets that count, oldest first, each with its trial's day, the moment it began and how it stands."""
-    run, trial, composition = tables.Run, tables.Trial, tables.Composition
+    run = tables.Run
     statement = (
-        select(run, trial.on, trial.instrument, composition.opened_at, composition.state, composition.revealed_at)
-        .join(trial, trial.id == run.trial)
-        .outerjoin(composition, composition.trial == trial.id)
-        .where(trial.player.in_(whole), trial.dealer == dealer)
-        .where(run.rater == "player", tables.newest_run())
-        .order_by(trial.on.desc(), trial.id.desc(), run.position.desc())
+        select(run, Trial.on, Trial.instrument, Composition.opened_at, Composition.state, Composition.revealed_at)
+        .join(Trial, Trial.id == run.trial)
+        .outerjoin(Composition, Composition.trial == Trial.id)
+        .where(Trial.player.in_(whole), Trial.dealer == dealer)
+        .where(run.rater == "player", newest_run())
+        .order_by(Trial.on.desc(), Trial.id.desc(), run.position.desc())
         .limit(MOST_SHEETS)
     )
     if instrument is not None:
-        statement = statement.where(trial.instrument == instrument)
+        statement = statement.where(Trial.instrument == instrument)
     if hold not in (None, Hold.EITHER):
-        statement = statement.where(or_(trial.hold == hold, trial.hold == Hold.EITHER))
+        statement = statement.where(or_(Trial.hold == hold, Trial.hold == Hold.EITHER))
     return [*session.execute(statement)][::-1]
 
 
@@ -295,17 +296,16 @@ def told_answers(
     session: Session, dealer: str, whole: Sequence[int], but: str | None = None
 ) -> list[tuple[dt.datetime, Mapping[str, Any]]]:
     """Return the answers that a player gave at a dealer, newest first: with enquiries, or at the desk without one."""
-    enquiry, composition, trial = tables.Enquiry, tables.Composition, tables.Trial
-    asked = select(enquiry.created_at, enquiry.answers).where(
-        enquiry.player.in_(whole), enquiry_access.of_dealer(dealer), enquiry.id != (but or "")
+    asked = select(Enquiry.created_at, Enquiry.answers).where(
+        Enquiry.player.in_(whole), enquiry_access.of_dealer(dealer), Enquiry.id != (but or "")
     )
     walked = (
-        select(composition.created_at, composition.answers)
-        .join(trial, trial.id == composition.trial)
-        .where(trial.player.in_(whole), composition.dealer == dealer)
-        .where(composition.enquiry.is_(None), composition.previous.is_(None))
+        select(Composition.created_at, Composition.answers)
+        .join(Trial, Trial.id == Composition.trial)
+        .where(Trial.player.in_(whole), Composition.dealer == dealer)
+        .where(Composition.enquiry.is_(None), Composition.previous.is_(None))
     )
-    newest_first = asked.order_by(enquiry.created_at.desc()), walked.order_by(composition.created_at.desc())
+    newest_first = asked.order_by(Enquiry.created_at.desc()), walked.order_by(Composition.created_at.desc())
     rows = [row for statement in newest_first for row in session.execute(statement.limit(MOST_TOLD))]
     return sorted(((created_at, answers) for created_at, answers in rows), key=lambda each: each[0], reverse=True)[
         :MOST_TOLD
@@ -381,12 +381,11 @@ def began(row: Row[Any]) -> dt.datetime:
 
 def _kept_since(session: Session, dealer: str, whole: Sequence[int], day: dt.date) -> tuple[str, dt.date] | None:
     """Return the last bow that the player kept on a day or later, and did not bring back."""
-    outcome, trial = tables.Outcome, tables.Trial
     told = session.execute(
-        select(outcome.copy, outcome.on, outcome.outcome)
-        .join(trial, trial.id == outcome.trial)
-        .where(trial.player.in_(whole), trial.dealer == dealer, tables.newest_outcome())
-        .order_by(outcome.on, outcome.outcome == OutcomeKind.RETURNED, outcome.id)
+        select(Outcome.copy, Outcome.on, Outcome.outcome)
+        .join(Trial, Trial.id == Outcome.trial)
+        .where(Trial.player.in_(whole), Trial.dealer == dealer, newest_outcome())
+        .order_by(Outcome.on, Outcome.outcome == OutcomeKind.RETURNED, Outcome.id)
     )
     kept: dict[str, dt.date] = {}
     for copy, kept_day, kind in told:

@@ -10,13 +10,13 @@ from sqlalchemy import Row, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Criterion, Instrument
-from service import tables
 from service.core.errors import NotFoundError
 from service.players import known, player_keys, same_person
 from service.players.known import RatedBow, Told
 from service.players.tried_bows import is_for
 from service.questionnaire import tried_fields
 from service.questionnaire.forms import Questionnaire
+from service.tables import Copy, Player, Tier, Trial
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +63,7 @@ def of_player(session: Session, dealer: str, player: int, *, revealed: bool = Fa
 def stand(session: Session, dealer: str, players: Sequence[int]) -> tuple[tuple[int, str], ...]:
     """Return who stands for some players, each once, with the key."""
     heads = dict.fromkeys(same_person.head_of(session, dealer, each) for each in players)
-    return tuple((each, session.get_one(tables.Player, each).key) for each in heads)
+    return tuple((each, session.get_one(Player, each).key) for each in heads)
 
 
 def had_in_hand(session: Session, dealer: str, key: str, *, revealed: bool = False) -> frozenset[str]:
@@ -81,7 +81,9 @@ def last_answers(session: Session, dealer: str, player: int) -> dict[str, Any]:
     if not body:
         return {}
     bows = of_player(session, dealer, player, revealed=True).bows
-    suited = _suited(session, [bow.copy for bow in bows if bow.copy and bow.ratings], body)
+    rows = select(Copy.serial, Copy.hold, Tier.instrument).join(Tier, Tier.slug == Copy.tier)
+    found = session.execute(rows.where(Copy.serial.in_([bow.copy for bow in bows if bow.copy and bow.ratings])))
+    suited = frozenset(serial for serial, hold, instrument in found if is_for(instrument, hold, body))
     rated = [bow for bow in bows if bow.copy in suited]
     body["tried"] = [{"copy": bow.copy, "ratings": _rounded(bow.ratings)} for bow in rated][: tried_fields.MOST]
     return body | _own_bow(session, dealer, player, body)
@@ -107,7 +109,7 @@ def _own_bow(session: Session, dealer: str, player: int, body: Mapping[str, Any]
         return {}
     own = {name: value for name, value in (body.get("own_bow") or {}).items() if name != "ratings"}
     asked = Questionnaire.model_validate({**body, "tried": (), "own_bow": own})
-    key = session.get_one(tables.Player, player).key
+    key = session.get_one(Player, player).key
     marks = known.of_own(session, dealer, asked, key).own
     return {"own_bow": own | ({"ratings": _rounded(marks)} if marks else {})} if own or marks else {}
 
@@ -118,23 +120,14 @@ def _last(session: Session, dealer: str, whole: Sequence[int]) -> Mapping[str, A
     return next(given, None) or _of_trial(session, dealer, whole)
 
 
-def _suited(session: Session, serials: Sequence[str], answers: Mapping[str, Any]) -> frozenset[str]:
-    """Return those of some bows that are for the instrument and the hold of answers."""
-    copy, tier = tables.Copy, tables.Tier
-    rows = select(copy.serial, copy.hold, tier.instrument).join(tier, tier.slug == copy.tier)
-    found = session.execute(rows.where(copy.serial.in_(serials)))
-    return frozenset(serial for serial, hold, instrument in found if is_for(instrument, hold, answers))
-
-
 def _rounded(ratings: Told) -> dict[str, int]:
     return {str(criterion): round(mark) for criterion, mark in ratings.items()}
 
 
 def _of_trial(session: Session, dealer: str, whole: Sequence[int]) -> dict[str, Any]:
     """Return what a trial of a file tells of who played it: instrument and hold."""
-    trial = tables.Trial
-    statement = select(trial.instrument, trial.hold).where(trial.player.in_(whole), trial.dealer == dealer)
-    row = session.execute(statement.order_by(trial.on.desc(), trial.id.desc()).limit(1)).first()
+    statement = select(Trial.instrument, Trial.hold).where(Trial.player.in_(whole), Trial.dealer == dealer)
+    row = session.execute(statement.order_by(Trial.on.desc(), Trial.id.desc()).limit(1)).first()
     return {} if row is None else {"instrument": str(row.instrument), **({"hold": str(row.hold)} if row.hold else {})}
 
 
@@ -171,8 +164,6 @@ def _told(session: Session, told: Sequence[tuple[dt.date, Mapping[str, Any]]], b
 
 def _names(session: Session, copies: Any) -> dict[str, str]:
     rows = session.execute(
-        select(tables.Copy.serial, tables.Tier.name)
-        .join(tables.Tier, tables.Tier.slug == tables.Copy.tier)
-        .where(tables.Copy.serial.in_(list(copies)))
+        select(Copy.serial, Tier.name).join(Tier, Tier.slug == Copy.tier).where(Copy.serial.in_(list(copies)))
     )
     return dict(rows.all())

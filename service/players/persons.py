@@ -83,7 +83,12 @@ def _person(
     players: Sequence[int],
 ) -> Person:
     theirs = _players(session, dealer, email, players)
-    asked = _enquiries(session, dealer, email, enquiries, theirs)
+    conditions: list[ColumnElement[bool]] = [Enquiry.id.in_(enquiries), Enquiry.player.in_(theirs)]
+    if email:
+        same_dealer = enquiry_access.of_dealer(dealer) if dealer is not None else Enquiry.dealer.is_(None)
+        given = func.lower(Enquiry.contact["email"].as_string()) == email.lower()
+        conditions.append(and_(same_dealer, given))
+    asked = tuple(session.scalars(select(Enquiry.id).where(or_(*conditions)).order_by(Enquiry.created_at, Enquiry.id)))
     names = (" ".join(name.split()) for name in _told(session, dealer, asked, theirs, "name"))
     found = (email, *_told(session, dealer, asked, theirs, "email"))
     return Person(
@@ -107,17 +112,6 @@ def _players(session: Session, dealer: str | None, email: str | None, found: Seq
         of_address = select(Contact.player).where(Contact.dealer == dealer, func.lower(Contact.email) == email.lower())
         theirs |= set(session.scalars(of_address))
     return same_person.everybody(session, dealer, theirs)
-
-
-def _enquiries(
-    session: Session, dealer: str | None, email: str | None, found: Sequence[str], theirs: Sequence[int]
-) -> tuple[str, ...]:
-    conditions: list[ColumnElement[bool]] = [Enquiry.id.in_(found), Enquiry.player.in_(theirs)]
-    if email:
-        same_dealer = enquiry_access.of_dealer(dealer) if dealer is not None else Enquiry.dealer.is_(None)
-        given = func.lower(Enquiry.contact["email"].as_string()) == email.lower()
-        conditions.append(and_(same_dealer, given))
-    return tuple(session.scalars(select(Enquiry.id).where(or_(*conditions)).order_by(Enquiry.created_at, Enquiry.id)))
 
 
 def _told(session: Session, dealer: str | None, asked: Sequence[str], theirs: Sequence[int], name: str) -> list[str]:

@@ -10,8 +10,8 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import CRITERIA, Criterion, Instrument
-from service import tables
 from service.players.overview import Bow, Overview
+from service.tables import Player, Run, Trial, newest_run
 
 LEAST_BOWS, LEAST_OTHERS = 4, 2
 """So many bows that so many other players marked too: fewer say nothing of a player."""
@@ -76,15 +76,14 @@ def _beside(played: Sequence[Bow], own: Mapping[Instrument, float | None]) -> It
 
 def _others(session: Session, whole: Sequence[int], serials: Sequence[str]) -> dict[str, _Marks]:
     """Return by bow what the marks are that other players gave it, whose ratings may help: the mean where there are enough."""
-    run, trial, player = tables.Run, tables.Trial, tables.Player
     # Who played a bow several times is one player, whose mean counts once.
     each = (
-        select(run.copy, trial.player, *(func.avg(getattr(run, criterion)).label(criterion) for criterion in CRITERIA))
-        .join(trial, trial.id == run.trial)
-        .join(player, player.id == trial.player)
-        .where(run.copy.in_(serials), run.rater == "player", tables.newest_run())
-        .where(trial.player.not_in(whole), player.in_model)
-        .group_by(run.copy, trial.player)
+        select(Run.copy, Trial.player, *(func.avg(getattr(Run, criterion)).label(criterion) for criterion in CRITERIA))
+        .join(Trial, Trial.id == Run.trial)
+        .join(Player, Player.id == Trial.player)
+        .where(Run.copy.in_(serials), Run.rater == "player", newest_run())
+        .where(Trial.player.not_in(whole), Player.in_model)
+        .group_by(Run.copy, Trial.player)
         .subquery()
     )
     columns = [each.c[criterion] for criterion in CRITERIA]

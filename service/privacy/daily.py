@@ -41,7 +41,12 @@ class RetentionWorker:
         while not self._end.wait(wait):
             wait = self._every
             try:
-                _drop_what_is_spent(self._database, dt.datetime.now(dt.UTC))
+                now = dt.datetime.now(dt.UTC)
+                # At worst, under a wrong clock, something is typed once more, or one mail more goes to a new address.
+                with self._database.writing() as session:
+                    mailboxes.drop_counts(session, now)
+                    if kept_forms.drop_spent(session, now):
+                        remains.note(session)
                 remains.clear(self._database, dt.datetime.now(dt.UTC))
                 with audit.written_by(audit_events.SERVICE):
                     swept = sweep_if_due(self._database, dt.datetime.now(dt.UTC))
@@ -51,12 +56,3 @@ class RetentionWorker:
             else:
                 if swept is not None:
                     _log.info("retention: %s", swept.counts())
-
-
-def _drop_what_is_spent(database: Database, now: dt.datetime) -> None:
-    """Delete old counts of mails, and forms that were kept for their hour, off the disk too."""
-    # At worst, under a wrong clock, something is typed once more, or one mail more goes to a new address.
-    with database.writing() as session:
-        mailboxes.drop_counts(session, now)
-        if kept_forms.drop_spent(session, now):
-            remains.note(session)

@@ -167,14 +167,10 @@ def _erase_enquiries(session: Session, person: Person) -> None:
     of_person = Enquiry.id.in_(person.enquiries)
     session.execute(update(Composition).where(Composition.enquiry.in_(person.enquiries)).values(enquiry=None))
     session.execute(delete(Draft).where(Draft.id.in_(person.drafts)))
-    _erase_kept_forms(session, person.dealer)
-    session.execute(delete(Enquiry).where(of_person))
-
-
-def _erase_kept_forms(session: Session, dealer: str | None) -> None:
-    """Erase the last hour's unsent forms of all who may act for the person's dealer; a free account may for any, and alone sees nobody's."""
-    whose = select(User.id).where(or_(User.dealer == dealer, User.dealer.is_(None)))
+    # The last hour's unsent forms of all who may act for the dealer; a free account may for any, and alone sees nobody's.
+    whose = select(User.id).where(or_(User.dealer == person.dealer, User.dealer.is_(None)))
     session.execute(delete(KeptForm).where(KeptForm.user.in_(whose)))
+    session.execute(delete(Enquiry).where(of_person))
 
 
 def _make_nameless(session: Session, named: set[int], trials: Sequence[int]) -> None:

@@ -37,6 +37,7 @@ Json = dict[str, Any]
 
 def held(session: Session, person: Person) -> Json:
     """Return everything that a dealer keeps of a person; bows are named as the player knew them, by trial and place."""
+    confirmed_at = mailboxes.confirmed_at(session, person.email) if person.email else None
     return {
         "contacts": [_contact(row) for row in session.scalars(_here(Contact, Contact.player, person))],
         "enquiries": [_enquiry(row) for row in session.scalars(_of(Enquiry, Enquiry.id, person.enquiries))],
@@ -44,7 +45,7 @@ def held(session: Session, person: Person) -> Json:
         "joined": [_joined(row) for row in session.scalars(_here(JoinedPlayer, JoinedPlayer.player, person))],
         "trials": [_trial(session, trial) for trial in session.scalars(_here(Trial, Trial.player, person))],
         "mails": _mails(session, person),
-        "address_confirmed": _confirmed(session, person),
+        "address_confirmed": (in_json(confirmed_at) if confirmed_at else None),
         "unfinished_questionnaires": [_draft(row) for row in session.scalars(_of(Draft, Draft.id, person.drafts))],
     }
 
@@ -168,8 +169,3 @@ def _mails(session: Session, person: Person) -> list[Json]:
 def _mail(row: OutboxItem) -> Json:
     sent = row.sent_at and in_json(row.sent_at)
     return {"kind": row.kind, "to": row.address, "queued": in_json(row.queued_at), "sent": sent}
-
-
-def _confirmed(session: Session, person: Person) -> str | None:
-    confirmed_at = mailboxes.confirmed_at(session, person.email) if person.email else None
-    return in_json(confirmed_at) if confirmed_at else None

@@ -123,8 +123,9 @@ def _sentence(detail: ErrorDetails, loc: tuple[int | str, ...], form: type[BaseM
 
 def _unknown_name(detail: ErrorDetails, loc: tuple[int | str, ...], form: type[BaseModel]) -> str | None:
     if detail["type"] == "extra_forbidden":
+        holder = _holder(loc, form)
         return _("There is no field of this name; expected one of {names}.").format(
-            names=", ".join(_siblings(loc, form))
+            names=", ".join(list(fields_of(holder)) if holder else [])
         )
     if detail["loc"][-1] == "[key]":
         return _("There is no criterion of this name; expected one of {names}.").format(names=", ".join(CRITERIA))
@@ -155,11 +156,6 @@ def _holder(loc: tuple[int | str, ...], form: type[BaseModel]) -> type[BaseModel
         if model is not None and isinstance(part, str):
             model = model_in(fields_of(model)[part].annotation)
     return model
-
-
-def _siblings(loc: tuple[int | str, ...], form: type[BaseModel]) -> list[str]:
-    holder = _holder(loc, form)
-    return list(fields_of(holder)) if holder else []
 
 
 def _expected(loc: tuple[int | str, ...], form: type[BaseModel]) -> str:

@@ -154,7 +154,12 @@ def _basis(session: Session, staff: AtDealer, fields: Fields, *, is_asked: bool 
     who = desk_lines.somebody(desk_reads.player(session, staff.dealer, player).row.name) if player else None
     body = _walk_in(session, staff, fields, currency) if is_asked else None
     if body is not None:
-        body |= _bows_of(session, staff, body, fields)
+        theirs = overview.had_in_hand(session, staff.dealer, first(fields, "player"))
+        settled, wrong = tried_bows.settled(session, staff.dealer, body, fields, theirs)
+        if wrong:
+            raise InvalidInputError(wrong.items())
+        bows = tried_fields.parse(settled)[0]
+        body |= {"tried": bows} if bows else {}
     return _Basis(body, who, bool(player), True, currency)
 
 
@@ -164,16 +169,6 @@ def _walk_in(session: Session, staff: AtDealer, fields: Fields, currency: str) -
     known_answers = overview.lasting_answers(session, staff.dealer, player) if player else {}
     is_known = known_answers.get("instrument") == body["instrument"]
     return walk_in.answered(fields, known_answers | body if is_known else body)
-
-
-def _bows_of(session: Session, staff: AtDealer, body: Mapping[str, Any], fields: Fields) -> Mapping[str, Any]:
-    """Return the bows that a walk-in played here, as the shop names them, wherever a known player's are now; raises `InvalidInputError`."""
-    theirs = overview.had_in_hand(session, staff.dealer, first(fields, "player"))
-    settled, wrong = tried_bows.settled(session, staff.dealer, body, fields, theirs)
-    if wrong:
-        raise InvalidInputError(wrong.items())
-    bows = tried_fields.parse(settled)[0]
-    return {"tried": bows} if bows else {}
 
 
 def _show(

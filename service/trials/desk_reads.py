@@ -7,13 +7,13 @@ from sqlalchemy import ColumnElement, exists, func, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import OutcomeKind
-from service import tables
 from service.advice import advice_mails
 from service.core import audit_events
 from service.core.moments import now
 from service.core.paging import ALL, Leaf, ListWanted
 from service.players import enquiry_access
 from service.players.trial_access import composed
+from service.tables import Composition, Copy, FollowUp, Outcome, Trial, TrialCopy
 from service.trials import people, trial_record, trial_rows, whole_trial
 from service.trials.desk_records import EnquiryRow, Home, Overdue, PlayerRow, SlotRow, TrialRow
 from service.trials.shared import noted, out_now
@@ -64,13 +64,13 @@ def trials(
     wanted: ListWanted = ALL,
 ) -> Leaf[TrialRow]:
     """Return a page of the trials composed here, newest first; of one state where it is given."""
-    of_state = [tables.Composition.state == state] if state else []
+    of_state = [Composition.state == state] if state else []
     return trial_rows.trials(session, dealer, after, *of_state, today=today, wanted=wanted)
 
 
 def trials_from_files(session: Session, dealer: str, after: str = "", wanted: ListWanted = ALL) -> Leaf[TrialRow]:
     """Return a page of the trials that were read from a file, newest first."""
-    from_file = tables.Composition.trial.is_(None)
+    from_file = Composition.trial.is_(None)
     return trial_rows.trials(session, dealer, after, from_file, files=True, wanted=wanted)
 
 
@@ -102,19 +102,18 @@ def home(session: Session, dealer: str, today: dt.date, most: int = 12) -> Home:
 
     What has ended, and sheets to look at, are those of the days of `LATELY`: what is older is found in the list of trials.
     """
-    composition, told, kept, trial = tables.Composition, tables.Outcome, tables.TrialCopy, tables.Trial
-    state, lately = composition.state, (trial.dealer == dealer) & (trial.on > today - LATELY)
-    late = select(kept.trial).where(out_now(), kept.due_back < today)
+    state, lately = Composition.state, (Trial.dealer == dealer) & (Trial.on > today - LATELY)
+    late = select(TrialCopy.trial).where(out_now(), TrialCopy.due_back < today)
     waiting = trial_record.waiting_parcels(session, dealer)
-    newest, oldest = (trial.on.desc(), trial.id.desc()), (trial.on, composition.hour, trial.id)
-    longest = (func.coalesce(composition.due_back, trial.on), composition.number)
+    newest, oldest = (Trial.on.desc(), Trial.id.desc()), (Trial.on, Composition.hour, Trial.id)
+    longest = (func.coalesce(Composition.due_back, Trial.on), Composition.number)
     groups = {
-        "today": ((state == "planned") & (trial.on <= today), oldest),
-        "coming": ((state == "planned") & (trial.on > today), oldest),
+        "today": ((state == "planned") & (Trial.on <= today), oldest),
+        "coming": ((state == "planned") & (Trial.on > today), oldest),
         "open": (state == "open", newest),
-        "without_outcome": (lately & (state == "closed") & ~exists().where(told.trial == trial.id), newest),
-        "overdue": (trial.id.in_(late), longest),
-        "parcels_waiting": ((state == "planned") & trial.key.in_(waiting), oldest),
+        "without_outcome": (lately & (state == "closed") & ~exists().where(Outcome.trial == Trial.id), newest),
+        "overdue": (Trial.id.in_(late), longest),
+        "parcels_waiting": ((state == "planned") & Trial.key.in_(waiting), oldest),
         "flagged": (lately & trial_rows.has_flagged_sheets(), newest),
         "given_back": (_given_back(), newest),
     }
@@ -126,12 +125,11 @@ def home(session: Session, dealer: str, today: dt.date, most: int = 12) -> Home:
 
 def _given_back() -> ColumnElement[bool]:
     """Return the condition that a player gives a bow back which is still on its way."""
-    said, told, copy = tables.FollowUp, tables.Outcome, tables.Copy
-    answered = select(said.trial).where(said.still_right.is_(False))
+    answered = select(FollowUp.trial).where(FollowUp.still_right.is_(False))
     on_its_way = exists().where(
-        told.trial == tables.Trial.id,
-        told.outcome == OutcomeKind.RETURNED,
-        told.copy == copy.serial,
-        copy.status == "in_transit",
+        Outcome.trial == Trial.id,
+        Outcome.outcome == OutcomeKind.RETURNED,
+        Outcome.copy == Copy.serial,
+        Copy.status == "in_transit",
     )
-    return tables.Trial.id.in_(answered) & on_its_way
+    return Trial.id.in_(answered) & on_its_way

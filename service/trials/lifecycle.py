@@ -10,7 +10,6 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Hold, Place
 from model.trial import of_named
-from service import tables
 from service.advice.document import Considered
 from service.core import audit_events, formats
 from service.core.errors import Code, ConflictError, InvalidInputError
@@ -21,6 +20,7 @@ from service.core.scopes import OneDealer
 from service.players import known
 from service.players.trial_access import claimed
 from service.questionnaire.forms import check
+from service.tables import Composition, Copy, Dealer, Seat, Tier, Trial, TrialCopy
 from service.trials import composing, materials, ordering, parcel_mails, reservations, trial_mails
 from service.trials.shared import carried, noted, require_state
 from service.trials.whole_trial import TrialRecord
@@ -76,14 +76,14 @@ def send(session: Session, user: int | None, dealer: str, key: str, condition: M
     noted(session, user, dealer, audit_events.PARCEL_SENT, f"trial {key}", copies=sorted(condition))
 
 
-def to_confirm(session: Session, composition: tables.Composition) -> tuple[str, ...]:
+def to_confirm(session: Session, composition: Composition) -> tuple[str, ...]:
     """Return the bows with listed or unknown material in a parcel that crosses a border, by serial."""
-    dealer = session.get_one(tables.Dealer, composition.dealer)
+    dealer = session.get_one(Dealer, composition.dealer)
     made_of = session.execute(
-        select(tables.Copy.serial, tables.Copy.materials)
-        .join(tables.TrialCopy, tables.TrialCopy.copy == tables.Copy.serial)
-        .where(tables.TrialCopy.trial == composition.trial)
-        .order_by(tables.Copy.serial)
+        select(Copy.serial, Copy.materials)
+        .join(TrialCopy, TrialCopy.copy == Copy.serial)
+        .where(TrialCopy.trial == composition.trial)
+        .order_by(Copy.serial)
     )
     return materials.to_confirm(composition, dealer, [(serial, named) for serial, named in made_of])
 
@@ -183,15 +183,15 @@ def may_come(session: Session, record: TrialRecord) -> tuple[tuple[str, str], ..
     """Return serial and tier's name of the dealer's bows that suit a planned trial and can be had on its days, its own apart."""
     trial, composition = record.trial, record.composed()
     first, last = _days(composition)
-    copy, tier, today = tables.Copy, tables.Tier, now().date()
-    suits = [tier.instrument == trial.instrument]
+    today = now().date()
+    suits = [Tier.instrument == trial.instrument]
     if trial.hold not in (None, Hold.EITHER):
-        suits.append(copy.hold == trial.hold)
+        suits.append(Copy.hold == trial.hold)
     found = session.execute(
-        select(copy.serial, copy.status, tier.name)
-        .join(tier, tier.slug == copy.tier)
-        .where(copy.dealer == composition.dealer, *suits)
-        .order_by(tier.grade, tier.slug, copy.serial)
+        select(Copy.serial, Copy.status, Tier.name)
+        .join(Tier, Tier.slug == Copy.tier)
+        .where(Copy.dealer == composition.dealer, *suits)
+        .order_by(Tier.grade, Tier.slug, Copy.serial)
     )
     reserved = reservations.of_copies(session, scope=OneDealer(composition.dealer))
     last, own = reservations.busy_until(last, trial.place), {bow.copy for bow in record.case}
@@ -217,7 +217,7 @@ def _swapped(before: list[str], out: str | None, in_: str | None) -> list[str]:
     return swapped
 
 
-def _plan_anew(session: Session, composition: tables.Composition, considered: Considered, copies: list[str]) -> None:
+def _plan_anew(session: Session, composition: Composition, considered: Considered, copies: list[str]) -> None:
     """Work out the promise, the own bow's plays and the order for other bows; a repeat stays where it can be hidden."""
     no_bow, count = considered.questionnaire.plays_no_bow, len(copies)
     composition.repeat = composition.repeat and count + (not no_bow) > 1
@@ -255,7 +255,7 @@ def close(session: Session, user: int | None, dealer: str, key: str) -> None:
     noted(session, user, dealer, audit_events.TRIAL_CLOSED, f"trial {key}")
 
 
-def end(session: Session, trial: tables.Trial, composition: tables.Composition) -> None:
+def end(session: Session, trial: Trial, composition: Composition) -> None:
     """Put an open trial's state to closed, its bows back where it was in the shop, and its links shut."""
     composition.state, composition.closed_at = "closed", now()
     _come_home(session, trial, composition)
@@ -300,9 +300,7 @@ def reveal(session: Session, user: int, dealer: str, key: str) -> None:
 # Bows out and back
 
 
-def _go_out(
-    session: Session, trial: tables.Trial, composition: tables.Composition, condition: Mapping[str, str]
-) -> None:
+def _go_out(session: Session, trial: Trial, composition: Composition, condition: Mapping[str, str]) -> None:
     """Let a trial's bows go out and open it. Of two trials that take the same bow the database refuses one."""
     require_state(composition, ("planned",), _("Only a planned trial can be opened."))
     rows = carried(session, composition.trial)
@@ -322,7 +320,7 @@ def _go_out(
     composition.state, composition.opened_at = "open", now()
 
 
-def _on_the_day(trial: tables.Trial, composition: tables.Composition, rows: Iterable[tables.TrialCopy]) -> None:
+def _on_the_day(trial: Trial, composition: Composition, rows: Iterable[TrialCopy]) -> None:
     """Let the trial's days be those on which it is really played; one day off may be the clock's zone and stays."""
     today = now().date()
     first, last = _days(composition)
@@ -334,7 +332,7 @@ def _on_the_day(trial: tables.Trial, composition: tables.Composition, rows: Iter
             row.out_from, row.due_back = min(first, today), max(last, today)
 
 
-def gone(composition: tables.Composition, copies: Collection[tables.Copy]) -> list[str]:
+def gone(composition: Composition, copies: Collection[Copy]) -> list[str]:
     """Say which bows cannot go out because they were sold, are in repair, or have left the shop since they were set aside."""
     moved = _("{copy} is no more in this shop.")
     statuses = ("in_stock", "reserved", "on_trial")
@@ -342,7 +340,7 @@ def gone(composition: tables.Composition, copies: Collection[tables.Copy]) -> li
     return said + [moved.format(copy=each.serial) for each in copies if each.dealer != composition.dealer]
 
 
-def _out_elsewhere(session: Session, composition: tables.Composition, copies: list[str]) -> str:
+def _out_elsewhere(session: Session, composition: Composition, copies: list[str]) -> str:
     """Name the trials that hold some of these bows."""
     found = [
         _("{copy} is still out on trial {number}.").format(copy=each.copy, number=each.number)
@@ -353,7 +351,7 @@ def _out_elsewhere(session: Session, composition: tables.Composition, copies: li
     return " ".join([*found, _("Take it back there first, or exchange it here.")])
 
 
-def _come_home(session: Session, trial: tables.Trial, composition: tables.Composition) -> None:
+def _come_home(session: Session, trial: Trial, composition: Composition) -> None:
     """Take what is out back, where the trial was in the shop: the bows never left it."""
     if trial.place is Place.POST:
         return
@@ -379,8 +377,8 @@ def release(session: Session, copies: Iterable[str]) -> None:
     session.flush()
 
 
-def _shut_seats(session: Session, composition: tables.Composition) -> None:
-    seats = update(tables.Seat).where(tables.Seat.trial == composition.trial, tables.Seat.closed_at.is_(None))
+def _shut_seats(session: Session, composition: Composition) -> None:
+    seats = update(Seat).where(Seat.trial == composition.trial, Seat.closed_at.is_(None))
     session.execute(seats.values(closed_at=now()))
 
 
@@ -407,7 +405,7 @@ def _check_conditions(condition: Mapping[str, str], copies: Iterable[str], *, ev
         raise InvalidInputError(problems)
 
 
-def _days(composition: tables.Composition) -> tuple[dt.date, dt.date]:
+def _days(composition: Composition) -> tuple[dt.date, dt.date]:
     if composition.out_from is None or composition.due_back is None:
         msg = f"trial {composition.trial}: got no days, expected the first and the last"
         raise ValueError(msg)

@@ -7,7 +7,7 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Blinding, Place
 from model.trial import MINUTES_A_RUN, MINUTES_BESIDES, OWN_BOW_RUNS, needs_repeat, order
-from service import tables
+from service.tables import Composition, Slot, Trial
 
 USUAL_MINUTES = 60
 """Where nobody said how much time there is."""
@@ -17,7 +17,7 @@ RECENT = 2
 
 def next_number(session: Session, dealer: str) -> int:
     """Return the running number of the dealer's next trial; the dealer's row is to be locked."""
-    counted = select(func.max(tables.Composition.number)).where(tables.Composition.dealer == dealer)
+    counted = select(func.max(Composition.number)).where(Composition.dealer == dealer)
     return (session.scalar(counted) or 0) + 1
 
 
@@ -28,10 +28,9 @@ def wants_repeat(session: Session, dealer: str, place: Place, blinding: Blinding
     """
     if blinding is Blinding.OPEN or place is Place.POST:
         return False
-    composition, trial = tables.Composition, tables.Trial
-    in_shop = (composition.dealer == dealer) & trial.place.is_distinct_from(Place.POST)
-    earlier_trials = select(composition.repeat).join(trial, trial.id == composition.trial).where(in_shop)
-    recent = session.scalars(earlier_trials.order_by(composition.number.desc()).limit(RECENT)).all()
+    in_shop = (Composition.dealer == dealer) & Trial.place.is_distinct_from(Place.POST)
+    earlier_trials = select(Composition.repeat).join(Trial, Trial.id == Composition.trial).where(in_shop)
+    recent = session.scalars(earlier_trials.order_by(Composition.number.desc()).limit(RECENT)).all()
     played = session.scalar(select(func.count()).select_from(earlier_trials.subquery())) or 0
     return needs_repeat(played) or (len(recent) == RECENT and not any(recent))
 
@@ -54,9 +53,9 @@ def repeat_fits(copies: int, minutes: int, plays_no_bow: bool) -> bool:
     return copies + own > 1 and minutes_of(copies + 1 + own) <= minutes
 
 
-def lay_out(session: Session, composition: tables.Composition, copies: Sequence[str]) -> None:
+def lay_out(session: Session, composition: Composition, copies: Sequence[str]) -> None:
     """Draw letters and order of a trial's bows anew, in place of those before."""
-    session.execute(delete(tables.Slot).where(tables.Slot.trial == composition.trial))
+    session.execute(delete(Slot).where(Slot.trial == composition.trial))
     drawn = order(
         len(copies),
         composition.seed,
@@ -67,7 +66,7 @@ def lay_out(session: Session, composition: tables.Composition, copies: Sequence[
     # The order of serials must not depend on the order of clicking: seed and number alone decide.
     bows = sorted(copies)
     session.add_all(
-        tables.Slot(
+        Slot(
             trial=composition.trial,
             position=slot.position,
             letter=slot.letter,

@@ -14,7 +14,6 @@ from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Blinding, OutcomeKind, Place
-from service import tables
 from service.core import audit_events, formats
 from service.core.errors import Code, ConflictError, FieldCode, FieldProblem, InvalidInputError, NotFoundError
 from service.core.language import _
@@ -22,6 +21,7 @@ from service.core.moments import now
 from service.core.row_locks import lock_copies, require_unchanged
 from service.players import same_person
 from service.players.trial_access import claimed, composed
+from service.tables import REASONS, Composition, Outcome, Player, Trial, newest_outcome, outcome_order
 from service.trials import lifecycle, prices_paid, trial_mails
 from service.trials.desk_records import OutcomeRow
 from service.trials.prices_paid import PricePaid
@@ -29,7 +29,7 @@ from service.trials.shared import carried, noted, require_state
 
 NAMES_COPY = (OutcomeKind.KEPT, OutcomeKind.RETURNED)
 _NOTHING_SAID = PricePaid()
-Told = TypeVar("Told", tables.Outcome, OutcomeRow)
+Told = TypeVar("Told", Outcome, OutcomeRow)
 
 
 def record(
@@ -42,7 +42,7 @@ def record(
     reason: str | None,
     on: dt.date,
     paid: PricePaid = _NOTHING_SAID,
-) -> tables.Outcome:
+) -> Outcome:
     """Record what came of a trial and return it as it stands: kept, more_asked, none, returned; ``reason``: price, sound, handling, undecided, other.
 
     The same again changes nothing; with another reason, price or note it is a new revision, which keeps the price and the
@@ -115,19 +115,19 @@ def pay(session: Session, user: int | None, dealer: str, key: str, copy: str, pa
 
 def _row(
     session: Session,
-    trial: tables.Trial,
+    trial: Trial,
     kind: OutcomeKind,
     copy: str | None,
     on: dt.date,
     reason: str | None,
-    same: tables.Outcome | None,
+    same: Outcome | None,
     paid: PricePaid,
-) -> tables.Outcome:
+) -> Outcome:
     """Return the next revision of an outcome, with the price and the note of ``same`` where nothing is said of them."""
     price, currency = paid.price, prices_paid.currency_of(session, str(trial.dealer), paid)
     if same is not None and price is None:
         price, currency = same.price, same.currency
-    return tables.Outcome(
+    return Outcome(
         trial=trial.id,
         on=on,
         outcome=kind,
@@ -140,11 +140,11 @@ def _row(
     )
 
 
-def _says(row: tables.Outcome) -> tuple[object, ...]:
+def _says(row: Outcome) -> tuple[object, ...]:
     return row.reason, row.price, row.currency, row.note
 
 
-def stood(row: tables.Outcome) -> dict[str, object]:
+def stood(row: Outcome) -> dict[str, object]:
     """Return how an outcome stands, for the record of what was done; not its note, which may name somebody."""
     was: dict[str, object] = {"outcome": str(row.outcome), "copy": row.copy}
     was |= {"reason": row.reason, "on": row.on.isoformat()}
@@ -187,18 +187,21 @@ def correct(
     noted(session, user, dealer, audit_events.OUTCOME_CORRECTED, f"trial {key}", was=was, revision=revision)
 
 
-def take_out(session: Session, composition: tables.Composition, mistaken: tables.Outcome) -> None:
+def take_out(session: Session, composition: Composition, mistaken: Outcome) -> None:
     """Take an outcome out with every revision of it, and undo what it did to the stock."""
     kind, copy, day = mistaken.outcome, mistaken.copy, mistaken.on
-    for row in session.scalars(select(tables.Outcome).where(_same_as(composition.trial, mistaken))):
+    for row in session.scalars(select(Outcome).where(_same_as(composition.trial, mistaken))):
         session.delete(row)
     session.flush()
-    _undo(session, composition, kind, copy, day)
+    if copy is not None and kind is OutcomeKind.KEPT:
+        _into_stock(session, copy)
+    elif copy is not None and kind is OutcomeKind.RETURNED:
+        _move(session, composition, OutcomeKind.KEPT, copy, kept_since(told(session, composition.trial)).get(copy, day))
 
 
 def _checked(
     session: Session,
-    trial: tables.Trial,
+    trial: Trial,
     outcome: str,
     copy: str | None,
     reason: str | None,
@@ -209,8 +212,8 @@ def _checked(
     if outcome not in tuple(OutcomeKind):
         sentence = _("Say what came of it: kept, more_asked, none or returned.")
         problems.append(FieldProblem("outcome", sentence, FieldCode.NOT_ONE_OF))
-    if reason is not None and reason not in tables.REASONS:
-        words = ", ".join(tables.REASONS)
+    if reason is not None and reason not in REASONS:
+        words = ", ".join(REASONS)
         sentence = _("Give one of these reasons, or none: {words}.").format(words=words)
         problems.append(FieldProblem("reason", sentence, FieldCode.NOT_ONE_OF))
     if on < trial.on:
@@ -225,7 +228,7 @@ def _checked(
     return OutcomeKind(outcome)
 
 
-def _copy_problems(session: Session, trial: tables.Trial, outcome: str, copy: str | None) -> list[FieldProblem]:
+def _copy_problems(session: Session, trial: Trial, outcome: str, copy: str | None) -> list[FieldProblem]:
     if copy is None:
         needed = outcome in tuple(map(str, NAMES_COPY))
         sentence = _("Say which bow was kept or brought back.")
@@ -239,29 +242,27 @@ def _copy_problems(session: Session, trial: tables.Trial, outcome: str, copy: st
     return []
 
 
-def told(session: Session, trial: int) -> list[tables.Outcome]:
+def told(session: Session, trial: int) -> list[Outcome]:
     """Return what was told of a trial so far, in its order, the highest revision of each."""
-    newest = select(tables.Outcome).where(tables.Outcome.trial == trial, tables.newest_outcome())
-    return list(session.scalars(newest.order_by(*tables.outcome_order())))
+    newest = select(Outcome).where(Outcome.trial == trial, newest_outcome())
+    return list(session.scalars(newest.order_by(*outcome_order())))
 
 
-def _is_same(row: tables.Outcome, kind: OutcomeKind, copy: str | None, on: dt.date) -> bool:
+def _is_same(row: Outcome, kind: OutcomeKind, copy: str | None, on: dt.date) -> bool:
     return row.outcome is kind and row.copy == copy and row.on == on
 
 
-def _same_as(trial: int, row: tables.Outcome) -> ColumnElement[bool]:
-    outcome = tables.Outcome
-    same_copy = func.coalesce(outcome.copy, "") == (row.copy or "")
-    return (outcome.trial == trial) & (outcome.outcome == row.outcome) & (outcome.on == row.on) & same_copy
+def _same_as(trial: int, row: Outcome) -> ColumnElement[bool]:
+    same_copy = func.coalesce(Outcome.copy, "") == (row.copy or "")
+    return (Outcome.trial == trial) & (Outcome.outcome == row.outcome) & (Outcome.on == row.on) & same_copy
 
 
 def _next_revision(session: Session, trial: int, kind: OutcomeKind, copy: str | None, on: dt.date) -> int:
-    outcome = tables.Outcome
-    highest = select(func.max(outcome.revision)).where(
-        outcome.trial == trial,
-        outcome.outcome == kind,
-        outcome.on == on,
-        func.coalesce(outcome.copy, "") == (copy or ""),
+    highest = select(func.max(Outcome.revision)).where(
+        Outcome.trial == trial,
+        Outcome.outcome == kind,
+        Outcome.on == on,
+        func.coalesce(Outcome.copy, "") == (copy or ""),
     )
     return (session.scalar(highest) or 0) + 1
 
@@ -277,12 +278,12 @@ def held(outcomes: Sequence[Told]) -> dict[str, Told]:
     return kept
 
 
-def kept_since(outcomes: Sequence[tables.Outcome]) -> dict[str, dt.date]:
+def kept_since(outcomes: Sequence[Outcome]) -> dict[str, dt.date]:
     """Return the bows that were kept and not brought back, with the day."""
     return {copy: row.on for copy, row in held(outcomes).items()}
 
 
-def _refuse_contradiction(before: Sequence[tables.Outcome], kind: OutcomeKind, copy: str | None, on: dt.date) -> None:
+def _refuse_contradiction(before: Sequence[Outcome], kind: OutcomeKind, copy: str | None, on: dt.date) -> None:
     kept = kept_since(before)
     if kind is OutcomeKind.KEPT and copy in kept:
         sentence = _("{copy} was recorded as kept on {day} already; correct that entry if the day is wrong.")
@@ -301,28 +302,28 @@ def _refuse_contradiction(before: Sequence[tables.Outcome], kind: OutcomeKind, c
     _refuse_kept_before_none(before, kind, on)
 
 
-def _refuse_kept_before_none(before: Sequence[tables.Outcome], kind: OutcomeKind, on: dt.date) -> None:
+def _refuse_kept_before_none(before: Sequence[Outcome], kind: OutcomeKind, on: dt.date) -> None:
     none = [row.on for row in before if row.outcome is OutcomeKind.NONE and row.on >= on]
     if kind is OutcomeKind.KEPT and none:
         sentence = _("On {day} it was recorded that none was kept; correct that entry instead.")
         raise ConflictError(sentence.format(day=formats.day(max(none))), Code.CONTRADICTS_RECORD)
 
 
-def _end(session: Session, trial: tables.Trial, composition: tables.Composition, kept: str | None) -> None:
+def _end(session: Session, trial: Trial, composition: Composition, kept: str | None) -> None:
     """Close the trial; the bow that was kept does not come back."""
     if kept is not None:
         _stays_away(session, composition, kept)
     lifecycle.end(session, trial, composition)
 
 
-def _stays_away(session: Session, composition: tables.Composition, copy: str) -> None:
+def _stays_away(session: Session, composition: Composition, copy: str) -> None:
     row = next(row for row in carried(session, composition.trial) if row.copy == copy)
     if row.out_at is not None and row.back_at is None:
         row.back_at, row.condition_back = now(), lifecycle.KEPT
         session.flush()
 
 
-def _move(session: Session, composition: tables.Composition, kind: OutcomeKind, copy: str | None, on: dt.date) -> None:
+def _move(session: Session, composition: Composition, kind: OutcomeKind, copy: str | None, on: dt.date) -> None:
     """Let the stock follow: a bow kept is sold, one brought back is in the shop again."""
     if copy is None:
         return
@@ -333,14 +334,6 @@ def _move(session: Session, composition: tables.Composition, kind: OutcomeKind, 
     elif kind is OutcomeKind.RETURNED:
         _into_stock(session, copy)
     session.flush()
-
-
-def _undo(session: Session, composition: tables.Composition, kind: OutcomeKind, copy: str | None, on: dt.date) -> None:
-    """Take back what a mistaken outcome did to the stock."""
-    if copy is not None and kind is OutcomeKind.KEPT:
-        _into_stock(session, copy)
-    elif copy is not None and kind is OutcomeKind.RETURNED:
-        _move(session, composition, OutcomeKind.KEPT, copy, kept_since(told(session, composition.trial)).get(copy, on))
 
 
 def _into_stock(session: Session, copy: str) -> None:
@@ -359,8 +352,8 @@ def _into_stock(session: Session, copy: str) -> None:
 class Before:
     """What a trial leaves to the next one: the rows it is kept in, and who played it; the marks are `service.players.known`'."""
 
-    trial: tables.Trial
-    composition: tables.Composition
+    trial: Trial
+    composition: Composition
     player: str
 
     @property
@@ -387,4 +380,4 @@ def before_next(session: Session, dealer: str, key: str) -> Before:
     trial, composition = composed(session, dealer, key)
     require_state(composition, ("open", "closed"), _("Nothing was learnt from this trial yet."))
     stands = same_person.head_of(session, dealer, trial.player)
-    return Before(trial, composition, session.get_one(tables.Player, stands).key)
+    return Before(trial, composition, session.get_one(Player, stands).key)

@@ -14,7 +14,6 @@ from sqlalchemy.orm import Session
 
 from model.bench import playable_range
 from model.domain.vocabulary import STROKES
-from service import tables
 from service.core import audit_events, formats
 from service.core.errors import ConflictError, InvalidInputError
 from service.core.language import _
@@ -23,6 +22,7 @@ from service.players.trial_access import claimed
 from service.questionnaire import sheet_fields
 from service.questionnaire.parsing import shown
 from service.questionnaire.sheet_fields import CANNOT_TELL, SheetIn
+from service.tables import Sheet
 from service.trials import sheets
 from service.trials.shared import noted, require_state
 from service.trials.strokes import order
@@ -61,10 +61,11 @@ def enter(
     """
     trial, composition = claimed(session, dealer, key)
     require_state(composition, ("open", "closed", "cancelled"), _("Nothing was played in this trial yet."))
-    _require_day(trial.on, on)
-    kept = list(
-        session.scalars(select(tables.Sheet).where(tables.Sheet.trial == trial.id, tables.Sheet.rater == rater))
-    )
+    if on < trial.on:
+        raise InvalidInputError([("on", _("This is before the trial, {day}.").format(day=formats.day(trial.on)))])
+    if on > now().date() + dt.timedelta(days=1):  # a day more, for those east of here
+        raise InvalidInputError([("on", _("This day is still to come."))])
+    kept = list(session.scalars(select(Sheet).where(Sheet.trial == trial.id, Sheet.rater == rater)))
     found = _checked(kept, key, rater, on, lines)
     flags: set[str] = set()
     for sheet in found:
@@ -81,14 +82,7 @@ def enter(
     return len(found), frozenset(flags)
 
 
-def _require_day(first: dt.date, on: dt.date) -> None:
-    if on < first:
-        raise InvalidInputError([("on", _("This is before the trial, {day}.").format(day=formats.day(first)))])
-    if on > now().date() + dt.timedelta(days=1):  # a day more, for those east of here
-        raise InvalidInputError([("on", _("This day is still to come."))])
-
-
-def _adds_strokes(kept: Sequence[tables.Sheet], sheet: SheetIn) -> bool:
+def _adds_strokes(kept: Sequence[Sheet], sheet: SheetIn) -> bool:
     """Say whether a typed sheet says the same as the one that counts at its place, and strokes besides."""
     said = (sheet.letter, sheet.ratings, sheet.note)
     counting = (each for each in kept if each.counts and each.position == sheet.position and each.strokes is None)
@@ -96,14 +90,11 @@ def _adds_strokes(kept: Sequence[tables.Sheet], sheet: SheetIn) -> bool:
 
 
 def _row_of(session: Session, trial: int, run: str, revision: int) -> int:
-    sheet = tables.Sheet
-    of_run = select(sheet.id).where(sheet.trial == trial, sheet.run == run, sheet.revision == revision)
-    return session.scalars(of_run.order_by(sheet.id.desc()).limit(1)).one()
+    of_run = select(Sheet.id).where(Sheet.trial == trial, Sheet.run == run, Sheet.revision == revision)
+    return session.scalars(of_run.order_by(Sheet.id.desc()).limit(1)).one()
 
 
-def _checked(
-    kept: Sequence[tables.Sheet], key: str, rater: str, on: dt.date, lines: Sequence[PaperLine]
-) -> list[SheetIn]:
+def _checked(kept: Sequence[Sheet], key: str, rater: str, on: dt.date, lines: Sequence[PaperLine]) -> list[SheetIn]:
     """Return the sheets that say something new; raises `InvalidInputError` with every mark that is none."""
     found, wrong = [], []
     for line in lines:
@@ -125,7 +116,7 @@ def _checked(
     return found
 
 
-def _with_what_counts(kept: Sequence[tables.Sheet], sheet: SheetIn) -> SheetIn:
+def _with_what_counts(kept: Sequence[Sheet], sheet: SheetIn) -> SheetIn:
     """Return a sheet of strokes alone with the marks and the note of the one that counts at its place."""
     counting = next((each for each in kept if each.counts and each.position == sheet.position), None)
     if counting is None or counting.letter != sheet.letter:
@@ -181,12 +172,12 @@ def _mark(text: str) -> int | str:
     return int(text) if text.isascii() and text.isdigit() and len(text) == 1 else text
 
 
-def newest(kept: Sequence[tables.Sheet], run: str) -> tables.Sheet | None:
+def newest(kept: Sequence[Sheet], run: str) -> Sheet | None:
     """Return the newest revision under an id."""
     return max((each for each in kept if each.run == run), key=lambda each: (each.revision, each.id), default=None)
 
 
-def _is_known(kept: Sequence[tables.Sheet], sheet: SheetIn, before: tables.Sheet | None) -> bool:
+def _is_known(kept: Sequence[Sheet], sheet: SheetIn, before: Sheet | None) -> bool:
     """Say whether the same was typed before, or a screen's sheet that counts says it already."""
     if before is not None:
         said = (before.letter, before.ratings, before.note, before.strokes)

@@ -118,7 +118,9 @@ def _filled(trial: TrialPage, rater: str, slots: Sequence[SlotRow]) -> Iterator[
     """Give the fields as the paper sheets typed in so far have them."""
     yield "on", [(slots[0].on or trial.row.on).isoformat() if slots[0].on or slots[0].sitting == 1 else ""]
     for slot in slots:
-        sheet = _typed(trial, rater, slot)
+        here = [each for each in _of_place(trial, rater, slot.position) if each.letter == slot.letter]
+        of_paper = [each for each in here if each.sender.startswith(paper_sheets.SENDER)]
+        sheet = max(of_paper, key=lambda each: (each.revision, each.id), default=None)
         if sheet:
             yield "on", [(sheet.rated_at or sheet.received_at).date().isoformat()]
             yield f"{slot.position}.note", [sheet.note or ""]
@@ -126,12 +128,6 @@ def _filled(trial: TrialPage, rater: str, slots: Sequence[SlotRow]) -> Iterator[
             yield f"{slot.position}.strokes", [typed]
             for name, mark in sheet.ratings.items():
                 yield f"{slot.position}.{name}", ["?" if mark == CANNOT_TELL else str(mark)]
-
-
-def _typed(trial: TrialPage, rater: str, slot: SlotRow) -> SheetRow | None:
-    here = [each for each in _of_place(trial, rater, slot.position) if each.letter == slot.letter]
-    of_paper = [each for each in here if each.sender.startswith(paper_sheets.SENDER)]
-    return max(of_paper, key=lambda each: (each.revision, each.id), default=None)
 
 
 def _of_place(trial: TrialPage, rater: str, position: int) -> list[SheetRow]:

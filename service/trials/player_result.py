@@ -9,7 +9,6 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import CRITERIA, OutcomeKind
-from service import tables
 from service.core import formats
 from service.core.errors import NotFoundError
 from service.core.language import _
@@ -17,6 +16,7 @@ from service.core.signed_links import Signer
 from service.dealers import shop_card
 from service.dealers.shop_card import ShopCard
 from service.players import data_links
+from service.tables import Composition, Contact, Dealer, Run, Trial, newest_run
 from service.trials import strokes, trial_texts, whole_trial
 from service.trials.desk_records import SlotRow
 from service.trials.strokes import ProbedBows
@@ -60,14 +60,13 @@ class PlayerResult:
 
 def of_dealer(session: Session, dealer: str, key: str) -> PlayerResult:
     """Return the result of a dealer's trial; raises `NotFoundError` before it is revealed, and where the trial was cancelled."""
-    composition, trial = tables.Composition, tables.Trial
-    revealed = composition.revealed_at.is_not(None) & composition.state.in_(("open", "closed"))
+    revealed = Composition.revealed_at.is_not(None) & Composition.state.in_(("open", "closed"))
     found = session.execute(
-        select(trial, tables.Dealer.name, tables.Contact.language)
-        .join(composition, composition.trial == trial.id)
-        .join(tables.Dealer, tables.Dealer.slug == composition.dealer)
-        .outerjoin(tables.Contact, tables.Contact.player == trial.player)
-        .where(trial.key == key, composition.dealer == dealer, revealed)
+        select(Trial, Dealer.name, Contact.language)
+        .join(Composition, Composition.trial == Trial.id)
+        .join(Dealer, Dealer.slug == Composition.dealer)
+        .outerjoin(Contact, Contact.player == Trial.player)
+        .where(Trial.key == key, Composition.dealer == dealer, revealed)
     ).one_or_none()
     if found is None:
         raise NotFoundError
@@ -89,12 +88,11 @@ def of_dealer(session: Session, dealer: str, key: str) -> PlayerResult:
     )
 
 
-def _runs(session: Session, trial: int) -> tuple[tables.Run, ...]:
-    run = tables.Run
-    return tuple(session.scalars(select(run).where(run.trial == trial, run.rater == "player", tables.newest_run())))
+def _runs(session: Session, trial: int) -> tuple[Run, ...]:
+    return tuple(session.scalars(select(Run).where(Run.trial == trial, Run.rater == "player", newest_run())))
 
 
-def _bows(order: Sequence[SlotRow], runs: Sequence[tables.Run]) -> tuple[LetteredBow, ...]:
+def _bows(order: Sequence[SlotRow], runs: Sequence[Run]) -> tuple[LetteredBow, ...]:
     given = {row.position: row for row in runs}
     marks: dict[str, dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
     for slot in order:
@@ -114,11 +112,7 @@ def _bows(order: Sequence[SlotRow], runs: Sequence[tables.Run]) -> tuple[Lettere
 
 def link(session: Session, signer: Signer, key: str, email: str, now: dt.datetime) -> str | None:
     """Return the path of a trial's result for whoever reads mail at an address; None before it is revealed."""
-    revealed = (
-        select(tables.Composition.revealed_at)
-        .join(tables.Trial, tables.Trial.id == tables.Composition.trial)
-        .where(tables.Trial.key == key)
-    )
+    revealed = select(Composition.revealed_at).join(Trial, Trial.id == Composition.trial).where(Trial.key == key)
     if session.scalar(revealed) is None:
         return None
     mark, until = data_links.marks(signer, email)[0], int((now + LIFE).timestamp())
@@ -131,9 +125,8 @@ def of_link(session: Session, signer: Signer, token: str, now: dt.datetime) -> t
     Raises `NotFoundError` where it was not made here, its reader was erased, or has another address now.
     """
     key, mark, until = [*(signer.read(PURPOSE, token) or "").rsplit(".", 2), "", ""][:3]
-    contact = tables.Contact
-    whose = select(contact.dealer, contact.email).join(tables.Trial, tables.Trial.player == contact.player)
-    row = session.execute(whose.where(tables.Trial.key == key)).one_or_none()
+    whose = select(Contact.dealer, Contact.email).join(Trial, Trial.player == Contact.player)
+    row = session.execute(whose.where(Trial.key == key)).one_or_none()
     if row is None or not row.email or mark not in data_links.marks(signer, row.email):
         raise NotFoundError
     return of_dealer(session, row.dealer, key), int(until) <= now.timestamp()

@@ -13,10 +13,10 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import OutcomeKind
-from service import tables
 from service.core.errors import FieldCode, FieldProblem, InvalidInputError
 from service.core.language import _
 from service.questionnaire.step_fields import number
+from service.tables import Copy, Dealer, Price, Tier
 
 LONGEST_NOTE = 500
 _ROUND = re.compile(r"[.,][-\u2013\u2014]{1,2}$")
@@ -109,17 +109,16 @@ def currency_of(session: Session, dealer: str, paid: PricePaid) -> str | None:
     """Return the currency of a price: as it is said, else the dealer's; None without a price."""
     if paid.price is None:
         return None
-    return paid.currency or session.scalar(select(tables.Dealer.currency).where(tables.Dealer.slug == dealer))
+    return paid.currency or session.scalar(select(Dealer.currency).where(Dealer.slug == dealer))
 
 
 def _asked(session: Session, dealer: str, copy: str | None, currency: str | None) -> Decimal | None:
     """Return what a bow costs at a dealer; None where it is not known in this currency."""
-    tier, price, bow = tables.Tier, tables.Price, tables.Copy
     found = session.execute(
-        select(tier.price, tier.currency, price.price.label("own"), price.currency.label("in_own"))
-        .join(bow, bow.tier == tier.slug)
-        .outerjoin(price, (price.tier == tier.slug) & (price.dealer == dealer))
-        .where(bow.serial == copy)
+        select(Tier.price, Tier.currency, Price.price.label("own"), Price.currency.label("in_own"))
+        .join(Copy, Copy.tier == Tier.slug)
+        .outerjoin(Price, (Price.tier == Tier.slug) & (Price.dealer == dealer))
+        .where(Copy.serial == copy)
     ).one_or_none()
     if found is None:
         return None

@@ -57,10 +57,7 @@ def _besides(at: AtTrial, trial: TrialPage, name: str) -> dict[str, Any]:
     if name == "key":
         return {"slots": slots}
     parcel = parcels.of_trial(at.session, at.staff.dealer, at.key)
-    return paper.parcel(trial, slots, _link(at)) | {"to": (parcel.address or "").splitlines()}
-
-
-def _link(at: AtTrial) -> str:
-    """Return the link to the player's sheets, whole; empty while none is made."""
     paths = rater_links.open_paths(at.session, at.staff.dealer, at.key, signer=signer(at.request))
-    return desk_frame.address_of(at.request, paths["player"]) if "player" in paths else ""
+    return paper.parcel(
+        trial, slots, desk_frame.address_of(at.request, paths["player"]) if "player" in paths else ""
+    ) | {"to": (parcel.address or "").splitlines()}

@@ -13,7 +13,6 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from model.trial import Ranked, of_named, ranked
-from service import tables
 from service.advice import advise, words
 from service.advice.document import Considered, in_reach
 from service.core import formats
@@ -22,6 +21,7 @@ from service.core.language import _
 from service.core.scopes import OneDealer
 from service.players.known import NO_MARKS, Marks
 from service.questionnaire.forms import Questionnaire
+from service.tables import Copy, Run
 from service.trials import composing_words, ordering, reservations
 
 MOST_LACKING = 5
@@ -159,8 +159,7 @@ class _Shelf:
     @classmethod
     def of(cls, session: Session, dealer: str, first: dt.date, last: dt.date, today: dt.date) -> "_Shelf":
         gone = ("sold", "withdrawn")
-        copy = tables.Copy
-        rows = session.execute(select(copy.serial, copy.status).where(copy.dealer == dealer))
+        rows = session.execute(select(Copy.serial, Copy.status).where(Copy.dealer == dealer))
         reserved = reservations.of_copies(session, scope=OneDealer(dealer))
         blocked = {
             serial: reservations.why_not(serial, status, reserved.get(serial, ()), first, last, today)
@@ -263,11 +262,10 @@ def _choice(considered: Considered, bow: Ranked, case: Collection[str], shelf: _
 
 def _tried(session: Session, bows: Sequence[str]) -> dict[str, int]:
     """Return in how many trials each bow was rated by a player."""
-    run = tables.Run
     counted = (
-        select(run.copy, func.count(run.trial.distinct()))
-        .where(run.copy.in_(bows), run.rater == "player")
-        .group_by(run.copy)
+        select(Run.copy, func.count(Run.trial.distinct()))
+        .where(Run.copy.in_(bows), Run.rater == "player")
+        .group_by(Run.copy)
     )
     return {copy: count for copy, count in session.execute(counted) if copy is not None}
 

@@ -11,12 +11,12 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service import tables
 from service.core import audit, audit_events
 from service.core.errors import ConflictError, NotFoundError
 from service.core.language import _
 from service.core.signed_links import Signer
 from service.players.trial_access import composed
+from service.tables import RATERS, Composition, Dealer, Seat, Trial
 
 PURPOSE = "seat"
 LIFE = dt.timedelta(days=60)
@@ -51,9 +51,7 @@ def seat_of(session: Session, user: int | None, dealer: str, key: str, rater: st
     seat = _open_one(session, composition.trial, rater)
     if seat is None:
         now = dt.datetime.now(dt.UTC)
-        seat = tables.Seat(
-            id=secrets.token_hex(16), trial=composition.trial, rater=rater, made_at=now, expires_at=now + LIFE
-        )
+        seat = Seat(id=secrets.token_hex(16), trial=composition.trial, rater=rater, made_at=now, expires_at=now + LIFE)
         session.add(seat)
         session.flush()
         audit.record(session, user, audit_events.SEAT_OPENED, f"trial {key}", dealer=dealer, rater=rater)
@@ -63,7 +61,7 @@ def seat_of(session: Session, user: int | None, dealer: str, key: str, rater: st
 def open_paths(session: Session, dealer: str, key: str, *, signer: Signer) -> dict[str, str]:
     """Return by rater the links that are open; raises `NotFoundError`."""
     _trial, composition = composed(session, dealer, key)
-    seats = ((rater, _open_one(session, composition.trial, rater)) for rater in tables.RATERS)
+    seats = ((rater, _open_one(session, composition.trial, rater)) for rater in RATERS)
     return paths({rater: seat.id for rater, seat in seats if seat is not None}, signer)
 
 
@@ -81,11 +79,11 @@ def read(session: Session, token: str, *, signer: Signer, at: dt.datetime | None
     """Return what a link's token leads to; raises `NotFoundError` where it was not made here."""
     seat_id = signer.read(PURPOSE, token)
     row = session.execute(
-        select(tables.Seat, tables.Trial.key, tables.Composition, tables.Dealer.name)
-        .join(tables.Trial, tables.Seat.trial == tables.Trial.id)
-        .join(tables.Composition, tables.Composition.trial == tables.Trial.id)
-        .join(tables.Dealer, tables.Composition.dealer == tables.Dealer.slug)
-        .where(tables.Seat.id == (seat_id or ""))
+        select(Seat, Trial.key, Composition, Dealer.name)
+        .join(Trial, Seat.trial == Trial.id)
+        .join(Composition, Composition.trial == Trial.id)
+        .join(Dealer, Composition.dealer == Dealer.slug)
+        .where(Seat.id == (seat_id or ""))
     ).one_or_none()
     if row is None:
         raise NotFoundError
@@ -95,9 +93,8 @@ def read(session: Session, token: str, *, signer: Signer, at: dt.datetime | None
     return SeatInfo(seat.id, key, composition.dealer, name or composition.dealer, seat.rater, closed)
 
 
-def _open_one(session: Session, trial: int, rater: str) -> tables.Seat | None:
-    seat = tables.Seat
-    open_ = (seat.closed_at.is_(None), seat.expires_at > dt.datetime.now(dt.UTC))
+def _open_one(session: Session, trial: int, rater: str) -> Seat | None:
+    open_ = (Seat.closed_at.is_(None), Seat.expires_at > dt.datetime.now(dt.UTC))
     return session.scalar(
-        select(seat).where(seat.trial == trial, seat.rater == rater, *open_).order_by(seat.made_at.desc()).limit(1)
+        select(Seat).where(Seat.trial == trial, Seat.rater == rater, *open_).order_by(Seat.made_at.desc()).limit(1)
     )

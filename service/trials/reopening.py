@@ -11,12 +11,12 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import OutcomeKind, Place
-from service import tables
 from service.core import audit_events
 from service.core.errors import ConflictError
 from service.core.language import _
 from service.core.row_locks import lock_copies
 from service.players.trial_access import claimed
+from service.tables import Composition, Seat, Trial, TrialCopy
 from service.trials import lifecycle, outcomes, trial_mails
 from service.trials.shared import carried, noted, require_state
 
@@ -49,19 +49,21 @@ def reopen(session: Session, user: int | None, dealer: str, key: str) -> None:
             outcomes.take_out(session, composition, row)
         _out_again(session, composition, [row for row in rows if _went_with_the_closing(row, trial, closed)])
         composition.state, composition.closed_at = "open", None
-        _open_seats(session, composition, closed)
+        # The links that were shut by the closing lead to the sheets again.
+        shut = select(Seat.id).where(Seat.trial == composition.trial, Seat.closed_at >= closed)
+        session.execute(update(Seat).where(Seat.id.in_(shut)).values(closed_at=None))
     trial_mails.reopened(session, key)
     noted(session, user, dealer, audit_events.TRIAL_REOPENED, f"trial {key}", outcomes=was)
 
 
-def _went_with_the_closing(row: tables.TrialCopy, trial: tables.Trial, closed: dt.datetime) -> bool:
+def _went_with_the_closing(row: TrialCopy, trial: Trial, closed: dt.datetime) -> bool:
     """Say whether a bow was out until the trial was closed: in the shop it came back by that, a kept one stayed away."""
     if row.out_at is None or row.back_at is None:
         return False
     return row.condition_back == lifecycle.KEPT or (trial.place is not Place.POST and row.back_at >= closed)
 
 
-def _out_again(session: Session, composition: tables.Composition, rows: list[tables.TrialCopy]) -> None:
+def _out_again(session: Session, composition: Composition, rows: list[TrialCopy]) -> None:
     held = lock_copies(session, [row.copy for row in rows])
     if lost := lifecycle.gone(composition, held.values()):
         raise ConflictError(" ".join([*lost, _("The trial stays closed.")]))
@@ -76,10 +78,3 @@ def _out_again(session: Session, composition: tables.Composition, rows: list[tab
     for copy in held.values():
         copy.status = "on_trial"
     session.flush()
-
-
-def _open_seats(session: Session, composition: tables.Composition, closed: dt.datetime) -> None:
-    """Let the links that were shut by the closing lead to the sheets again."""
-    seat = tables.Seat
-    shut = select(seat.id).where(seat.trial == composition.trial, seat.closed_at >= closed)
-    session.execute(update(seat).where(seat.id.in_(shut)).values(closed_at=None))

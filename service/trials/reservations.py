@@ -9,10 +9,10 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Place
-from service import tables
 from service.core import formats
 from service.core.language import _
 from service.core.scopes import AllDealers, Scope
+from service.tables import Composition, Trial, TrialCopy
 from service.trials.shared import still_wanted
 
 EVERYBODYS = AllDealers()
@@ -62,16 +62,15 @@ def of_copies(
     session: Session, serials: Iterable[str] | None = None, *, scope: Scope = EVERYBODYS
 ) -> Mapping[str, Sequence[Reservation]]:
     """Return by serial what is set aside or out, earliest first; of some copies, or of the trials of a scope."""
-    kept, composition = tables.TrialCopy, tables.Composition
     statement = (
-        select(kept, composition.number, composition.dealer, tables.Trial.key, tables.Trial.place)
-        .join(composition, composition.trial == kept.trial)
-        .join(tables.Trial, tables.Trial.id == kept.trial)
-        .where(still_wanted(), scope.holds(composition.dealer))
-        .order_by(kept.copy, kept.out_from)
+        select(TrialCopy, Composition.number, Composition.dealer, Trial.key, Trial.place)
+        .join(Composition, Composition.trial == TrialCopy.trial)
+        .join(Trial, Trial.id == TrialCopy.trial)
+        .where(still_wanted(), scope.holds(Composition.dealer))
+        .order_by(TrialCopy.copy, TrialCopy.out_from)
     )
     if serials is not None:
-        statement = statement.where(kept.copy.in_(sorted(serials)))
+        statement = statement.where(TrialCopy.copy.in_(sorted(serials)))
     found: dict[str, list[Reservation]] = defaultdict(list)
     for row, number, reserved_for, key, place in session.execute(statement):
         is_out = row.out_at is not None and row.back_at is None

@@ -8,11 +8,11 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import CARRYING, LEADING, SCALES, Criterion, Place, Scale
-from service import tables
 from service.advice import playing
 from service.core import phrases
 from service.core.errors import NotFoundError
 from service.core.language import _
+from service.tables import Composition, Contact, HeadToHead, Player, Sheet, Slot, Trial
 from service.trials import sittings, strokes
 from service.trials.screen_words import LISTENED, LISTENER_NOTES, LISTENER_WORDS
 
@@ -22,14 +22,13 @@ MINUTES_A_BOW = 5
 
 def open_trials(session: Session, dealer: str) -> list[dict[str, Any]]:
     """Return the lines of the tablet's list, 'Trial 14, Anna' and no more, the newest first; ``pairs``: a head-to-head goes on."""
-    trial, composition, contact, head = tables.Trial, tables.Composition, tables.Contact, tables.HeadToHead
-    going_on = select(head.id).where(head.trial == trial.id, head.ended_at.is_(None)).exists()
+    going_on = select(HeadToHead.id).where(HeadToHead.trial == Trial.id, HeadToHead.ended_at.is_(None)).exists()
     rows = session.execute(
-        select(trial.key, composition.number, contact.name, going_on)
-        .join(composition, composition.trial == trial.id)
-        .outerjoin(contact, contact.player == trial.player)
-        .where(composition.dealer == dealer, composition.state == "open")
-        .order_by(composition.number.desc())
+        select(Trial.key, Composition.number, Contact.name, going_on)
+        .join(Composition, Composition.trial == Trial.id)
+        .outerjoin(Contact, Contact.player == Trial.player)
+        .where(Composition.dealer == dealer, Composition.state == "open")
+        .order_by(Composition.number.desc())
     )
     return [
         {"id": key, "number": number, "name": next(iter((name or "").split()), ""), "pairs": pairs}
@@ -81,17 +80,15 @@ def for_screen(session: Session, trial_id: str, rater: str = "player", dealer: s
     }
 
 
-def _found(
-    session: Session, key: str, dealer: str | None
-) -> tuple[tables.Trial, tables.Composition, dt.datetime | None]:
+def _found(session: Session, key: str, dealer: str | None) -> tuple[Trial, Composition, dt.datetime | None]:
     asked = (
-        select(tables.Trial, tables.Composition, tables.Player.asked_at)
-        .join(tables.Composition, tables.Composition.trial == tables.Trial.id)
-        .join(tables.Player, tables.Player.id == tables.Trial.player)
-        .where(tables.Trial.key == key, tables.Composition.state != "planned")
+        select(Trial, Composition, Player.asked_at)
+        .join(Composition, Composition.trial == Trial.id)
+        .join(Player, Player.id == Trial.player)
+        .where(Trial.key == key, Composition.state != "planned")
     )
     if dealer is not None:
-        asked = asked.where(tables.Composition.dealer == dealer)
+        asked = asked.where(Composition.dealer == dealer)
     row = session.execute(asked).one_or_none()
     if row is None:
         raise NotFoundError
@@ -100,15 +97,14 @@ def _found(
 
 def _slots(session: Session, trial: int) -> tuple[int, list[dict[str, Any]]]:
     """Return the last sitting and its places."""
-    slot = tables.Slot
-    asked = select(slot.sitting, slot.position, slot.letter).where(slot.trial == trial).order_by(slot.position)
+    asked = select(Slot.sitting, Slot.position, Slot.letter).where(Slot.trial == trial).order_by(Slot.position)
     rows = session.execute(asked).all()
     last = max((row.sitting for row in rows), default=1)
     here = (row for row in rows if row.sitting == last)
     return last, [{"position": row.position, "letter": row.letter, "own": row.letter == ""} for row in here]
 
 
-def _criteria(trial: tables.Trial, rater: str) -> list[tuple[str, Scale]]:
+def _criteria(trial: Trial, rater: str) -> list[tuple[str, Scale]]:
     """Return what is asked: overall first, what leads for the instrument, then what the player said matters most."""
     if rater == "listener":
         return [(name, LISTENER_WORDS[name]) for name in (*map(str, LISTENED), CARRYING)]
@@ -126,30 +122,29 @@ def _asked(name: str, scale: Scale) -> dict[str, str]:
     return {"name": name, "question": question, "low": _(scale.low), "high": _(scale.high)}
 
 
-def _plays(trial: tables.Trial, rater: str) -> list[str]:
+def _plays(trial: Trial, rater: str) -> list[str]:
     if rater == "listener":
         return [_(sentence) for sentence in LISTENER_NOTES]
     return list(playing.what_to_play(trial.instrument, trial.settings.split()))
 
 
-def _cautions(trial: tables.Trial, rater: str) -> list[str]:
+def _cautions(trial: Trial, rater: str) -> list[str]:
     if rater == "listener":
         return []
     shipping = ["shipping"] if trial.place is Place.POST else []
     return [_(phrases.CAUTIONS[code]) for code in ("pain", "bow_care", *shipping)]
 
 
-def _probe(trial: tables.Trial, rater: str, slots: list[dict[str, Any]]) -> dict[str, Any] | None:
+def _probe(trial: Trial, rater: str, slots: list[dict[str, Any]]) -> dict[str, Any] | None:
     if rater == "listener":
         return None
     return strokes.for_screen(trial.key, trial.instrument, trial.string_length_mm, slots)
 
 
 def _rated(session: Session, trial: int, rater: str, places: Sequence[int]) -> list[int]:
-    sheet = tables.Sheet
     kept = session.execute(
-        select(sheet.position, sheet.ratings)
-        .where(sheet.trial == trial, sheet.rater == rater, sheet.counts, sheet.position.in_(places))
-        .order_by(sheet.position)
+        select(Sheet.position, Sheet.ratings)
+        .where(Sheet.trial == trial, Sheet.rater == rater, Sheet.counts, Sheet.position.in_(places))
+        .order_by(Sheet.position)
     )
     return [position for position, ratings in kept if ratings]

@@ -14,12 +14,12 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Place
-from service import tables
 from service.core.errors import ConflictError
 from service.core.language import _
 from service.core.moments import now
 from service.dealers import site
 from service.players.trial_access import claimed
+from service.tables import Sheet, Slot
 from service.trials.desk_records import SlotRow, TrialPage
 from service.trials.shared import require_state
 
@@ -51,8 +51,7 @@ def begin(
     trial, composition = claimed(session, dealer, key)
     if trial.place is not Place.POST:
         raise ConflictError(_("Only a trial at home has several sittings."))
-    slot = tables.Slot
-    slots = list(session.scalars(select(slot).where(slot.trial == trial.id).order_by(slot.position)))
+    slots = list(session.scalars(select(Slot).where(Slot.trial == trial.id).order_by(Slot.position)))
     last = max(each.sitting for each in slots)
     if number <= last:
         return
@@ -65,7 +64,7 @@ def begin(
     zone = site.zone(session, dealer)
     day = on or now().astimezone(ZoneInfo(zone) if zone else dt.UTC).date()
     session.add_all(
-        slot(trial=trial.id, position=place, letter=each.letter, copy=each.copy, sitting=last + 1, on=day)
+        Slot(trial=trial.id, position=place, letter=each.letter, copy=each.copy, sitting=last + 1, on=day)
         for place, each in enumerate(ordered, slots[-1].position + 1)
     )
     session.flush()
@@ -99,7 +98,7 @@ def all_rated(trial: TrialPage, number: int) -> bool:
     return rated(trial.sheets).issuperset(slot.position for slot in places(trial, number))
 
 
-def rated(sheets: Iterable[tables.Sheet]) -> set[int]:
+def rated(sheets: Iterable[Sheet]) -> set[int]:
     """Return the places that the player rated; strokes alone rate nothing."""
     return {sheet.position for sheet in sheets if sheet.counts and sheet.rater == "player" and sheet.ratings}
 
@@ -114,4 +113,4 @@ def require_before(trial: TrialPage, number: int) -> None:
 
 
 def _rated(session: Session, trial: int) -> set[int]:
-    return rated(session.scalars(select(tables.Sheet).where(tables.Sheet.trial == trial)))
+    return rated(session.scalars(select(Sheet).where(Sheet.trial == trial)))

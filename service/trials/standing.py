@@ -106,6 +106,9 @@ def of_record(session: Session, record: TrialRecord) -> StandingView:
     judged, letters = _judge(session, of), of.letters()
     marks = repeat_difference(of.first_sitting())
     twice = next((points for copy, points in marks.items() if len(letters.get(copy, ())) > 1), None)
+    unfit = _(
+        "A bow of this trial is no more in the range for this player; its marks stand, but no figures are worked out."
+    )
     return StandingView(
         bows=(*_bows(of, judged, letters), *_unplayed(of)),
         recommendation=_recommendation(judged, letters),
@@ -115,7 +118,7 @@ def of_record(session: Session, record: TrialRecord) -> StandingView:
         revealed=of.revealed,
         sheets_in=len(of.runs),
         sheets_of=len(of.slots),
-        flags=_flags(of, judged),
+        flags=(*trial_record.sheet_flags(of.record), *([unfit] if judged.unfit else [])),
         scatter=judged.scatter,
         basis=str(judged.basis),
     )
@@ -210,6 +213,7 @@ def _judge(session: Session, of: _Trial) -> _Judged:
     suited = set(view.suited(answers.instrument, answers.hold).serials)
     unfit = {copy for _position, _letter, copy in of.slots if copy is not None and copy not in suited}
     runs = [run for run in of.runs if run.copy not in unfit]
+    cost = now_on_sale.dealers[of.composition.dealer].carry_cost
     found = trial_status(
         view,
         answers,
@@ -218,7 +222,7 @@ def _judge(session: Session, of: _Trial) -> _Judged:
         blinding=of.trial.blinding or Blinding.BLIND,
         remaining=[copy for copy in of.remaining() if copy not in unfit],
         prices=_prices(now_on_sale, of),
-        carry_cost=_carry_cost(now_on_sale, of),
+        carry_cost=CARRY_COST[Place(of.trial.place or Place.SHOP)] if cost is None else cost,
         can_replay=of.has_time(),
     )
     tier_of = {serial: copy.tier for serial, copy in now_on_sale.range.copies.items()}
@@ -249,11 +253,6 @@ def _prices(now_on_sale: Catalogue, of: _Trial) -> dict[str, float]:
         for tier, (price, used) in priced.items()
         if used == (currency or used) and (most is None or float(price) <= most)
     }
-
-
-def _carry_cost(now_on_sale: Catalogue, of: _Trial) -> float:
-    cost = now_on_sale.dealers[of.composition.dealer].carry_cost
-    return CARRY_COST[Place(of.trial.place or Place.SHOP)] if cost is None else cost
 
 
 # As it is shown
@@ -328,10 +327,3 @@ def _listener(of: _Trial) -> tuple[ListenerRow, ...]:
 def _heard(row: tables.Run) -> dict[str, int | str]:
     given: dict[str, int | str] = {name: getattr(row, name) for name in tables.RATED if getattr(row, name) is not None}
     return given | dict.fromkeys(row.cannot_tell.split(), "cannot_tell")
-
-
-def _flags(of: _Trial, judged: _Judged) -> tuple[str, ...]:
-    unfit = _(
-        "A bow of this trial is no more in the range for this player; its marks stand, but no figures are worked out."
-    )
-    return (*trial_record.sheet_flags(of.record), *([unfit] if judged.unfit else []))

@@ -64,17 +64,14 @@ def order(trial: str, position: int, letter: str) -> list[int]:
 def asked(instrument: Instrument, string_mm: float | None) -> list[list[str]]:
     """Return each stroke in the design's order as it is asked for: speed, weight, place on the string, hair."""
     return [
-        [_setting(name, level, instrument, string_mm) for name, level in _levels(row)] for row in playable_range.DESIGN
+        [_setting(name, level, instrument, string_mm) for name, level in zip(playable_range.FACTORS, row, strict=True)]
+        for row in playable_range.DESIGN
     ]
 
 
 def short(instrument: Instrument, string_mm: float | None) -> list[str]:
     """Return each stroke in the design's order in one line."""
     return [" · ".join(settings) for settings in asked(instrument, string_mm)]
-
-
-def _levels(row: Sequence[int]) -> Iterable[tuple[playable_range.Factor, int]]:
-    return zip(playable_range.FACTORS, row, strict=True)
 
 
 def _setting(factor: playable_range.Factor, level: int, instrument: Instrument, string_mm: float | None) -> str:

@@ -12,12 +12,12 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service import tables
 from service.advice.reply import reply
 from service.core import paging
 from service.core.errors import NotFoundError
 from service.core.paging import Batch
 from service.players import enquiry_access, same_person
+from service.tables import Composition, Enquiry, JoinedPlayer, Player, Trial
 from service.trials import people, trial_record, trial_rows
 from service.trials.desk_records import EnquiryRow, OutcomeRow, SlotRow, TrialRow
 
@@ -26,8 +26,7 @@ Told = dict[str, Any]
 
 def enquiries(session: Session, dealer: str, after: str) -> Batch[Told]:
     """Return a page of the dealer's enquiries, the oldest first; raises `NotFoundError` for a mark of another list."""
-    enquiry_table = tables.Enquiry
-    order = (enquiry_table.created_at, enquiry_table.id)
+    order = (Enquiry.created_at, Enquiry.id)
     found = session.execute(
         select(*order)
         .where(
@@ -38,7 +37,7 @@ def enquiries(session: Session, dealer: str, after: str) -> Batch[Told]:
     ).all()
     batch = paging.batch(found, tuple)
     ids = [row.id for row in batch.rows]
-    read = {row.id: row for row in people.enquiry_rows(session, dealer, enquiry_table.id.in_(ids))}
+    read = {row.id: row for row in people.enquiry_rows(session, dealer, Enquiry.id.in_(ids))}
     players = _players(session, dealer, ids)
     return batch.of(_enquiry(read[each], players.get(each)) for each in ids)
 
@@ -56,12 +55,11 @@ def enquiry(session: Session, dealer: str, id_: str) -> Told:
 
 def _players(session: Session, dealer: str, ids: list[str]) -> dict[str, str]:
     """Return the keys of the players whom enquiries are known to be of, or of who stands for them."""
-    enquiry_table = tables.Enquiry
     statement = (
-        select(enquiry_table.id, tables.Player.key)
-        .outerjoin(tables.JoinedPlayer, same_person.joined_at(dealer, enquiry_table.player))
-        .join(tables.Player, tables.Player.id == same_person.head(enquiry_table.player))
-        .where(enquiry_table.id.in_(ids))
+        select(Enquiry.id, Player.key)
+        .outerjoin(JoinedPlayer, same_person.joined_at(dealer, Enquiry.player))
+        .join(Player, Player.id == same_person.head(Enquiry.player))
+        .where(Enquiry.id.in_(ids))
     )
     return dict(session.execute(statement).all())
 
@@ -80,16 +78,15 @@ def _enquiry(row: EnquiryRow, player: str | None) -> Told:
 
 def trials(session: Session, dealer: str, after: str) -> Batch[Told]:
     """Return a page of the trials composed here, in the order in which they were; raises `NotFoundError` for a mark of another list."""
-    composition = tables.Composition
-    order = (composition.number,)
+    order = (Composition.number,)
     found = session.execute(
-        select(composition.number, composition.trial, composition.enquiry)
-        .where(composition.dealer == dealer, paging.beyond(order, paging.read(after, int), rising=True))
+        select(Composition.number, Composition.trial, Composition.enquiry)
+        .where(Composition.dealer == dealer, paging.beyond(order, paging.read(after, int), rising=True))
         .order_by(*order)
         .limit(paging.A_PAGE + 1)
     ).all()
     batch = paging.batch(found, lambda row: (row.number,))
-    read = trial_rows.trial_rows(session, dealer, tables.Trial.id.in_([row.trial for row in batch.rows]))
+    read = trial_rows.trial_rows(session, dealer, Trial.id.in_([row.trial for row in batch.rows]))
     of_number = {row.number: row for row in read}
     return batch.of(_trial(of_number[row.number], row.enquiry) for row in batch.rows)
 

@@ -8,8 +8,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import OutcomeKind, Place
-from service import tables
 from service.core.language import _
+from service.tables import Composition, Copy, Dealer, Trial, TrialCopy
 from service.trials import materials, whole_trial
 from service.trials.desk_records import CaseRow, Materials, OutcomeRow, SheetRow, SlotRow, TrialPage, TrialRow
 from service.trials.whole_trial import TrialRecord
@@ -22,7 +22,7 @@ def trial(session: Session, dealer: str, key: str, today: dt.date | None = None)
 
 def page_of(record: TrialRecord) -> TrialPage:
     """Return a trial that was read already as the desk sees it; of one from a file its bows by place, nothing to be done."""
-    composition = record.composition or tables.Composition(answers={}, plan={}, minutes=0, own_plays=0, repeat=False)
+    composition = record.composition or Composition(answers={}, plan={}, minutes=0, own_plays=0, repeat=False)
     row, case, told = record.row, record.case, _outcomes(record)
     needed = _materials(record, composition)
     is_from_file = record.composition is None
@@ -75,7 +75,7 @@ def _outcomes(record: TrialRecord) -> tuple[OutcomeRow, ...]:
     return tuple(OutcomeRow.of(row, name) for row, name in record.outcomes)
 
 
-def _materials(record: TrialRecord, composition: tables.Composition) -> Materials:
+def _materials(record: TrialRecord, composition: Composition) -> Materials:
     made_of = ((bow.copy, bow.materials) for bow in record.case)
     by_post = record.row.place is Place.POST and record.case
     copies = materials.to_confirm(composition, record.shop, made_of) if by_post else ()
@@ -128,7 +128,7 @@ def sheet_flags(record: TrialRecord) -> tuple[str, ...]:
     return tuple(sentence for names, sentence in told if names & raised)
 
 
-def _may(row: TrialRow, case: Sequence[CaseRow], needed: Materials, composition: tables.Composition) -> frozenset[str]:
+def _may(row: TrialRow, case: Sequence[CaseRow], needed: Materials, composition: Composition) -> frozenset[str]:
     """Return what may be done now; opened again is a trial that is closed, and whose key was not revealed since."""
     by_post, state = row.place is Place.POST, row.state
     closed, revealed = composition.closed_at, composition.revealed_at
@@ -151,15 +151,14 @@ def _may(row: TrialRow, case: Sequence[CaseRow], needed: Materials, composition:
 
 def waiting_parcels(session: Session, dealer: str) -> frozenset[str]:
     """Return by key the planned trials whose parcels wait for their materials to be confirmed."""
-    held, copy, composition = tables.TrialCopy, tables.Copy, tables.Composition
     found = session.execute(
-        select(tables.Trial.key, composition, tables.Dealer, copy.serial, copy.materials)
-        .join(composition, composition.trial == tables.Trial.id)
-        .join(tables.Dealer, tables.Dealer.slug == composition.dealer)
-        .join(held, held.trial == composition.trial)
-        .join(copy, copy.serial == held.copy)
-        .where(composition.dealer == dealer, composition.state == "planned", tables.Trial.place == Place.POST)
-        .where(composition.materials_confirmed_at.is_(None))
+        select(Trial.key, Composition, Dealer, Copy.serial, Copy.materials)
+        .join(Composition, Composition.trial == Trial.id)
+        .join(Dealer, Dealer.slug == Composition.dealer)
+        .join(TrialCopy, TrialCopy.trial == Composition.trial)
+        .join(Copy, Copy.serial == TrialCopy.copy)
+        .where(Composition.dealer == dealer, Composition.state == "planned", Trial.place == Place.POST)
+        .where(Composition.materials_confirmed_at.is_(None))
     )
     return frozenset(
         key

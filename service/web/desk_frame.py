@@ -1,7 +1,7 @@
 """What frames every page of the desk: where one can go, who is signed in, and what was just done."""
 
 import base64
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlsplit
@@ -67,7 +67,8 @@ def show(request: Request, staff: Staff, template: str, page: Any, *, status: in
         request, template, page, status, desk=_desk(request, staff, said), frame="web/desk_base.html", **more
     )
     if kept is not None and kept.fields is not None:
-        reply = _refilled(reply, kept.path, kept.fields)
+        source, _found = refilled(bytes(reply.body).decode(), kept.path, kept.fields)
+        reply = HTMLResponse(source, reply.status_code)
     if permissions.cookie_name(request, SAID) in request.cookies:
         permissions.drop_cookie(request, reply, SAID)
     return reply
@@ -77,12 +78,6 @@ def kept_fields(request: Request) -> Mapping[str, list[str]] | None:
     """Return what was typed into a form that an ended session did not send, for a page that shows it by its own means."""
     kept: UntakenForm | None = getattr(request.state, "kept", None)
     return kept.fields if kept else None
-
-
-def _refilled(reply: HTMLResponse, path: str, fields: Mapping[str, Sequence[str]]) -> HTMLResponse:
-    """Return a page with its form filled in as it was typed."""
-    source, _found = refilled(bytes(reply.body).decode(), path, fields)
-    return HTMLResponse(source, reply.status_code)
 
 
 def see(request: Request, address: str, said: str = "") -> Response:

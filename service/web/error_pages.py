@@ -65,7 +65,7 @@ def answer(
 ) -> Response:
     """Return the error in the shape that the client can read; ``status``: where it is not the code's usual one."""
     status = status or KINDS[code].status
-    if _is_browser(request):
+    if "text/html" in request.headers.get("accept", "") and not request.url.path.startswith("/api/"):
         message = message or _(KINDS[code].detail)
         reply = _page(request, status, _(KINDS[code].title), message, fields)
     else:
@@ -102,10 +102,6 @@ def _bare(status: int, title: str, message: str) -> HTMLResponse:
         f"<body><main><h1>{escape(title)}</h1><p>{escape(message)}</p></main></body></html>",
         status,
     )
-
-
-def _is_browser(request: Request) -> bool:
-    return "text/html" in request.headers.get("accept", "") and not request.url.path.startswith("/api/")
 
 
 async def _invalid(request: Request, error: Exception) -> Response:

@@ -35,7 +35,8 @@ def whose(request: Request, form_token: str) -> tuple[int, str] | None:
     parts = form_token.split("~")
     if len(parts) != 4 or not request.app.state.tokens.fits(f"form:{parts[1]}~{parts[2]}", parts[3]):
         return None
-    return int(parts[1]), _unpacked(parts[2])
+    text = parts[2]
+    return int(parts[1]), base64.urlsafe_b64decode(text + "=" * (-len(text) % 4)).decode()
 
 
 async def keep_typed(request: Request, form: Mapping[str, list[str]]) -> tuple[str, str] | None:
@@ -76,7 +77,3 @@ def _here(request: Request) -> str:
 
 def _packed(text: str) -> str:
     return base64.urlsafe_b64encode(text.encode()).decode().rstrip("=")
-
-
-def _unpacked(text: str) -> str:
-    return base64.urlsafe_b64decode(text + "=" * (-len(text) % 4)).decode()

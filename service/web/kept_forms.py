@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from sqlalchemy import ColumnElement, delete, select
 from sqlalchemy.orm import Session
 
-from service import tables
 from service.core import tokens
+from service.tables import KeptForm, User
 
 LIFE = dt.timedelta(hours=1)
 MOST = 20
@@ -40,9 +40,9 @@ class UntakenForm:
 def typed(session: Session, user: int, path: str, fields: Fields, now: dt.datetime | None = None) -> str | None:
     """Keep what a user typed and return the secret it is found by; None where it is more than is kept, or no user's."""
     plain = {name: list(values) for name, values in fields.items() if name not in SECRET_FIELDS}
-    if len(json.dumps(plain)) > LARGEST or session.get(tables.User, user) is None:
+    if len(json.dumps(plain)) > LARGEST or session.get(User, user) is None:
         return None
-    return _add(session, now, tables.KeptForm(user=user, path=path, fields=plain))
+    return _add(session, now, KeptForm(user=user, path=path, fields=plain))
 
 
 def refused(
@@ -52,17 +52,14 @@ def refused(
     packed = zlib.compress(page.encode(), 6)
     if len(packed) > LARGEST:
         return None
-    return _add(session, now, tables.KeptForm(user=user, session=digest, path=path, page=packed, status=status))
+    return _add(session, now, KeptForm(user=user, session=digest, path=path, page=packed, status=status))
 
 
 def file(session: Session, user: int, path: str, name: str, data: bytes, now: dt.datetime | None = None) -> str:
     """Keep a file that its user is to look at before it is taken, in place of the one before; return the secret it is found by."""
-    kept_form = tables.KeptForm
-    session.execute(
-        delete(kept_form).where(kept_form.user == user, kept_form.path == path, kept_form.page.is_not(None))
-    )
+    session.execute(delete(KeptForm).where(KeptForm.user == user, KeptForm.path == path, KeptForm.page.is_not(None)))
     return _add(
-        session, now, kept_form(user=user, path=path, fields={"name": [name]}, page=zlib.compress(data, 6), status=None)
+        session, now, KeptForm(user=user, path=path, fields={"name": [name]}, page=zlib.compress(data, 6), status=None)
     )
 
 
@@ -70,24 +67,24 @@ def find_file(
     session: Session, secret: str, user: int, path: str, now: dt.datetime | None = None
 ) -> tuple[str, bytes] | None:
     """Return name and bytes of a file that a user's own secret finds; None for anybody else, and after its time."""
-    row = session.get(tables.KeptForm, tokens.digest(secret))
+    row = session.get(KeptForm, tokens.digest(secret))
     mine = row is not None and row.user == user and row.path == path and row.page is not None
     if row is None or not mine or abs((now or dt.datetime.now(dt.UTC)) - row.at) > LIFE:
         return None
     return (row.fields or {})["name"][0], zlib.decompress(row.page or b"")
 
 
-def _add(session: Session, now: dt.datetime | None, row: tables.KeptForm) -> str:
-    kept_form, moment = tables.KeptForm, now or dt.datetime.now(dt.UTC)
+def _add(session: Session, now: dt.datetime | None, row: KeptForm) -> str:
+    moment = now or dt.datetime.now(dt.UTC)
     drop_spent(session, moment)
     theirs = (
-        select(kept_form.digest)
-        .where(kept_form.user == row.user)
-        .order_by(kept_form.at.desc(), kept_form.digest)
+        select(KeptForm.digest)
+        .where(KeptForm.user == row.user)
+        .order_by(KeptForm.at.desc(), KeptForm.digest)
         .offset(MOST - 1)
     )
     old = session.scalars(theirs).all()
-    session.execute(delete(kept_form).where(kept_form.digest.in_(old)))
+    session.execute(delete(KeptForm).where(KeptForm.digest.in_(old)))
     secret = tokens.secret()
     row.digest, row.at = tokens.digest(secret), moment
     session.add(row)
@@ -97,18 +94,18 @@ def _add(session: Session, now: dt.datetime | None, row: tables.KeptForm) -> str
 
 def spent(now: dt.datetime) -> ColumnElement[bool]:
     """Return the condition that a form has had its time, or is of a clock that was ahead, of which nobody knows when its time is."""
-    return ~tables.KeptForm.at.between(now - LIFE, now + LIFE)
+    return ~KeptForm.at.between(now - LIFE, now + LIFE)
 
 
 def drop_spent(session: Session, now: dt.datetime) -> bool:
     """Delete what has had its time, whatever is thought of the clock; return whether there was any."""
-    gone = session.execute(delete(tables.KeptForm).where(spent(now)).returning(tables.KeptForm.digest))
+    gone = session.execute(delete(KeptForm).where(spent(now)).returning(KeptForm.digest))
     return bool(gone.all())
 
 
 def find(session: Session, secret: str, user: int, digest: str, now: dt.datetime | None = None) -> UntakenForm | None:
     """Return what is kept for a user under a secret; ``digest``: of the session that asks. None for anybody else."""
-    row = session.get(tables.KeptForm, tokens.digest(secret))
+    row = session.get(KeptForm, tokens.digest(secret))
     if row is None or row.user != user or abs((now or dt.datetime.now(dt.UTC)) - row.at) > LIFE:
         return None
     if row.page is None:

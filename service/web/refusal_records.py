@@ -19,7 +19,11 @@ def sign_in(session: Session, email: str, host: str) -> None:
     # domain: what was typed may be somebody's own address, or a password in the wrong field.
     email = email.strip().lower()
     known = session.execute(select(tables.User.id, tables.User.dealer).where(tables.User.email == email)).one_or_none()
-    hint = _hint(session, email)
+    name, _at, domain = email.rpartition("@")
+    letter = name[:1] if name[:1].isascii() and name[:1].isalnum() else ""
+    theirs = tables.User.email.endswith(f"@{domain}", autoescape=True)
+    ours = bool(name and domain) and session.scalar(select(tables.User.id).where(theirs).limit(1)) is not None
+    hint = f"{letter}…@{domain if ours else _ELSEWHERE}"
     subject, dealer = (f"user {known.id}", known.dealer) if known is not None else (f"account {hint}", None)
     audit.record_often(session, None, audit_events.SIGN_IN_REFUSED, subject, dealer=dealer, network=network(host))
 
@@ -33,11 +37,3 @@ def code(session: Session, user: int, host: str) -> None:
 def access(session: Session, user: int, dealer: str | None, route: str, status: int) -> None:
     """Put on record that one of the staff asked for what is not open to them; ``route``: its method and its path's pattern."""
     audit.record_often(session, user, audit_events.ACCESS_REFUSED, route, dealer=dealer, status=status)
-
-
-def _hint(session: Session, email: str) -> str:
-    name, _at, domain = email.rpartition("@")
-    letter = name[:1] if name[:1].isascii() and name[:1].isalnum() else ""
-    theirs = tables.User.email.endswith(f"@{domain}", autoescape=True)
-    ours = bool(name and domain) and session.scalar(select(tables.User.id).where(theirs).limit(1)) is not None
-    return f"{letter}…@{domain if ours else _ELSEWHERE}"

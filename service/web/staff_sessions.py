@@ -70,11 +70,12 @@ def begin(
     if replaced is not None:
         session.execute(delete(kept).where(kept.digest == tokens.digest(replaced)))
     secret, device = tokens.secret(), device or Device()
+    dealers = session.scalars(select(tables.Dealer.slug).limit(2)).all()
     session.add(
         kept(
             digest=tokens.digest(secret),
             user=user,
-            dealer=_only_dealer(session),
+            dealer=dealers[0] if len(dealers) == 1 else None,
             created_at=now,
             seen_at=now,
             expires_at=now + LIFE,
@@ -173,8 +174,3 @@ def _open(now: dt.datetime) -> tuple[ColumnElement[bool], ...]:
     """Return the conditions of a session that lasts. One that would last longer than any was begun under another clock."""
     kept = tables.StaffSession
     return kept.expires_at > now, kept.expires_at <= now + LIFE + SET_BACK, kept.seen_at > now - IDLE
-
-
-def _only_dealer(session: Session) -> str | None:
-    dealers = session.scalars(select(tables.Dealer.slug).limit(2)).all()
-    return dealers[0] if len(dealers) == 1 else None

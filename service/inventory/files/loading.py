@@ -77,12 +77,8 @@ def prepare(
     today = today or dt.datetime.now(dt.UTC).date()
     Check(parsed, known, today + dt.timedelta(days=1)).run()
     made = plan(parsed, known, replace=replace)
-    return _report(parsed, made, dry_run=dry_run), made
-
-
-def _report(parsed: Parsed, made: Plan, *, dry_run: bool) -> Report:
     changed = {name: changes for name, changes in made.files.items() if parsed.sheets[name].present}
     counts = {name: Count(len(c.new), len(c.changed), c.same) for name, c in changed.items()}
     not_read = _("{file}: not read, it is none of the files that load takes")
     passed_over = [not_read.format(file=name) for name in parsed.unread]
-    return Report(parsed.problems, counts, tuple(sorted(made.dealers)), (*made.notes, *passed_over), dry_run)
+    return Report(parsed.problems, counts, tuple(sorted(made.dealers)), (*made.notes, *passed_over), dry_run), made

@@ -88,7 +88,8 @@ def _read(kind: FileKind, opened: Callable[[], tuple[Lines, str]]) -> CsvTable:
 
 def _from_bytes(data: bytes) -> tuple[Lines, str]:
     text = _text(data)
-    delimiter = _delimiter(text)
+    header = re.split(r"[\r\n]", text, maxsplit=1)[0]
+    delimiter = ";" if ";" in header and "," not in header else ","
     return _lines(text, delimiter), delimiter
 
 
@@ -114,11 +115,6 @@ def _text(data: bytes) -> str:
         line = data.count(b"\n", 0, error.start) + 1
         got = _("text that is not UTF-8 (byte {byte})").format(byte=f"0x{data[error.start]:02x}")
         raise SheetError(got, _(UTF8_REMEDY), line) from error
-
-
-def _delimiter(text: str) -> str:
-    header = re.split(r"[\r\n]", text, maxsplit=1)[0]
-    return ";" if ";" in header and "," not in header else ","
 
 
 def _lines(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:

@@ -69,19 +69,16 @@ def batched(items: Iterable[T]) -> Iterator[list[T]]:
 def _fetch(session: Session, statement: Select[*tuple[Any, ...]]) -> Iterator[Values]:
     result = session.execute(statement.execution_options(yield_per=FETCHED))
     for mapping in result.mappings():
-        yield _as_in_file(dict(mapping))
-
-
-def _as_in_file(values: Values) -> Values:
-    """Turn the tables' ways of saying 'nothing' and 'cannot tell' into the files'."""
-    for name in ("holds", "settings", "priorities"):
-        if values.get(name) == "":
-            values[name] = None
-    for name in (values.pop("cannot_tell", None) or "").split():
-        values[name] = CANNOT_TELL
-    if "quantity" in values:
-        values["unit"] = QUANTITIES[values["quantity"]]
-    return values
+        # The tables' ways of saying 'nothing' and 'cannot tell' become the files'.
+        values = dict(mapping)
+        for name in ("holds", "settings", "priorities"):
+            if values.get(name) == "":
+                values[name] = None
+        for name in (values.pop("cannot_tell", None) or "").split():
+            values[name] = CANNOT_TELL
+        if "quantity" in values:
+            values["unit"] = QUANTITIES[values["quantity"]]
+        yield values
 
 
 Statement = tuple[Select[*tuple[Any, ...]], InstrumentedAttribute[str]]

@@ -36,28 +36,20 @@ ANSWERS = ("dealer", *(kept.column for _question, kept in HISTORY), "place", "bl
 def write(session: Session, plan: Plan) -> None:
     """Write a plan without problems; what comes of it is the caller's transaction's."""
     _add(session, Dealer, ({"slug": slug, "name": slug, "currency": money} for slug, money in plan.dealers.items()))
-    _write_range(session, plan)
-    _write_bench(session, plan)
-    records.fill_columns(session, _copies_of(plan))
-    _write_history(session, plan)
-    _note_sales(session)
-
-
-def _note_sales(session: Session) -> None:
-    """Note of bows that the files say are sold on which day they were kept, where a trial tells it."""
-    kept = select(func.max(Outcome.on)).where(Outcome.copy == Copy.serial, Outcome.outcome == OutcomeKind.KEPT)
-    unknown = (Copy.status == "sold") & Copy.sold_on.is_(None)
-    session.execute(
-        update(Copy).where(unknown).values(sold_on=kept.scalar_subquery()).execution_options(synchronize_session=False)
-    )
-
-
-def _write_range(session: Session, plan: Plan) -> None:
     files = plan.files
     _put(session, Tier, files[kinds.TIERS.name], _tier)
     _put(session, TierCharacter, files[kinds.CHARACTER.name], dict)
     _put(session, Price, files[kinds.PRICES.name], dict)
     _put(session, Copy, files[kinds.COPIES.name], _copy)
+    _write_bench(session, plan)
+    records.fill_columns(session, _copies_of(plan))
+    _write_history(session, plan)
+    # Bows that the files say are sold: on which day they were kept, where a trial tells it.
+    kept = select(func.max(Outcome.on)).where(Outcome.copy == Copy.serial, Outcome.outcome == OutcomeKind.KEPT)
+    unknown = (Copy.status == "sold") & Copy.sold_on.is_(None)
+    session.execute(
+        update(Copy).where(unknown).values(sold_on=kept.scalar_subquery()).execution_options(synchronize_session=False)
+    )
 
 
 def _tier(values: Values) -> Values:

@@ -87,16 +87,6 @@ def _whether(found: Chances) -> list[str]:
     )
     if found.slope == NO_RECALIBRATION:
         return [test, _("What our estimate says of marks is in keeping with that.")]
-    return [test, _used(found)]
-
-
-def _of_liking() -> str:
-    return _(
-        "What players are told is the chance of truly liking a bow better, which no mark shows. In invented worlds unlike what our estimate supposes, such chances came true a little nearer to a half than it says, so they are told nearer to a half (factor {slope} on the log odds)."
-    ).format(slope=formats.number(LIKING_SLOPE, 2))
-
-
-def _used(found: Chances) -> str:
     if found.slope < NO_RECALIBRATION:
         sentence = _(
             "That is too much for chance: they were told too boldly. Every chance is therefore told closer to a half (factor "
@@ -107,7 +97,13 @@ def _used(found: Chances) -> str:
             "That is too much for chance: they were told too timidly. Every chance is therefore told further from a half (factor "
             "{slope} on the log odds)."
         )
-    return sentence.format(slope=formats.number(found.slope, 2))
+    return [test, sentence.format(slope=formats.number(found.slope, 2))]
+
+
+def _of_liking() -> str:
+    return _(
+        "What players are told is the chance of truly liking a bow better, which no mark shows. In invented worlds unlike what our estimate supposes, such chances came true a little nearer to a half than it says, so they are told nearer to a half (factor {slope} on the log odds)."
+    ).format(slope=formats.number(LIKING_SLOPE, 2))
 
 
 def _table(found: Chances) -> Table:
