@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from service import tables
 from service.core import audit, audit_events, language
-from service.core.errors import FieldProblem, InvalidInputError, NotFoundError
+from service.core.errors import FieldProblem, existing, refuse
 from service.core.language import _
 from service.core.scopes import Scope
 from service.web import staff_sessions
@@ -36,8 +36,7 @@ class DealerInfo:
 def add(session: Session, given: DealerInfo) -> bool:
     """Make a dealer, or complete a known one; return whether it is new. Raises `InvalidInputError`, each unusable value named."""
     problems = [FieldProblem(*problem) for problem in _problems(given)]
-    if problems:
-        raise InvalidInputError(problems)
+    refuse(problems)
     dealer = session.get(tables.Dealer, given.slug)
     new = dealer is None
     if dealer is None:
@@ -64,9 +63,7 @@ def listed(session: Session, scope: Scope) -> list[DealerInfo]:
 
 def act_for(session: Session, staff_session: str, scope: Scope, slug: str) -> DealerInfo:
     """Let a session act for a dealer and return it; raises `NotFoundError` for one unknown, or beyond the account's scope."""
-    found = next((dealer for dealer in listed(session, scope) if dealer.slug == slug), None)
-    if found is None:
-        raise NotFoundError
+    found = existing(next((dealer for dealer in listed(session, scope) if dealer.slug == slug), None))
     staff_sessions.act_for(session, staff_session, slug)
     return found
 

@@ -9,7 +9,7 @@ from service import tables
 from service.accounts import account_mails, browsers, half_sign_ins, second_factor
 from service.core import audit, audit_events, tokens
 from service.core.audit_events import AuditEvent
-from service.core.errors import NotFoundError
+from service.core.errors import existing
 from service.core.moments import utc_now
 from service.tables import PasswordLink, User
 from service.web import staff_sessions
@@ -116,7 +116,4 @@ def _end_others(session: Session, user: int, keep: str | None) -> None:
 
 
 def _user(session: Session, user: int) -> User:
-    row = session.get(tables.User, user)
-    if row is None:
-        raise NotFoundError
-    return row
+    return existing(session.get(tables.User, user))

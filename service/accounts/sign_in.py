@@ -103,9 +103,8 @@ async def sign_in(request: Request, tried: Annotated[SignInResult, Depends(_trie
 
 
 @router.post("/desk/sign-out")
-async def sign_out(request: Request, staff: Entering, form: PostedEntering, session: Writing) -> Response:
+async def sign_out(request: Request, staff: Entering, _form: PostedEntering, session: Writing) -> Response:
     """End this session."""
-    del form
     staff_sessions.end(session, staff.session)
     audit.record(session, staff.user, audit_events.SIGNED_OUT, f"user {staff.user}", dealer=staff.scope.slug)
     reply = see(request, permissions.SIGN_IN, _("You are signed out."))

@@ -7,10 +7,9 @@ processes alike. Tries of strangers and of a browser that is known count apart, 
 
 import datetime as dt
 
-from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.core import tokens
+from service.core import tokens, upsert
 from service.tables import SignInTries
 
 FREE = 5
@@ -55,12 +54,8 @@ def give_back(session: Session, of: str) -> None:
 def _row(session: Session, of: str, now: dt.datetime) -> SignInTries:
     """Return the row that counts, locked until the transaction ends."""
     row = session.get(SignInTries, of, with_for_update=True)
-    if row is not None:
-        return row
-    try:
-        with session.begin_nested():
-            new = SignInTries(of=of, count=0, last_at=now)
-            session.add(new)
-    except IntegrityError:  # somebody else's first try, at the same moment
-        return session.get_one(SignInTries, of, with_for_update=True)
-    return new
+    if row is None:
+        row = SignInTries(of=of, count=0, last_at=now)
+        if not upsert.added(session, row):
+            return session.get_one(SignInTries, of, with_for_update=True)
+    return row

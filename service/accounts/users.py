@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from service.accounts import account_mails, browsers, half_sign_ins, passwords, securing
 from service.core import audit, audit_events, language, tokens
-from service.core.errors import ConflictError, FieldProblem, InvalidInputError, NotFoundError
+from service.core.errors import ConflictError, FieldProblem, NotFoundError, existing, refuse
 from service.core.language import _
 from service.core.moments import utc_now
 from service.core.scopes import AllDealers, Scope
@@ -102,15 +102,15 @@ def new_link(session: Session, scope: Scope, user: int, *, by: int | None = None
 
 def link_of(session: Session, secret: str) -> Account:
     """Return whose password a link sets; raises `NotFoundError` where it is unknown, used or too old."""
-    user = session.scalar(
-        select(User)
-        .join(PasswordLink, PasswordLink.user == User.id)
-        .where(PasswordLink.digest == tokens.digest(secret))
-        .where(PasswordLink.used_at.is_(None), PasswordLink.expires_at > utc_now())
-        .where(User.disabled_at.is_(None))
+    user = existing(
+        session.scalar(
+            select(User)
+            .join(PasswordLink, PasswordLink.user == User.id)
+            .where(PasswordLink.digest == tokens.digest(secret))
+            .where(PasswordLink.used_at.is_(None), PasswordLink.expires_at > utc_now())
+            .where(User.disabled_at.is_(None))
+        )
     )
-    if user is None:
-        raise NotFoundError
     return _account(user)
 
 
@@ -208,8 +208,7 @@ def _require_usable(
         )
         if sentence
     ]
-    if problems:
-        raise InvalidInputError(problems)
+    refuse(problems)
 
 
 def _address_problem(email: str) -> str:

@@ -66,9 +66,8 @@ async def add(request: Request, staff: Changes, form: Posted, session: Writing) 
 
 
 @router.post(f"{USERS}/{{user}}/link")
-async def new_link(request: Request, user: str, staff: Changes, form: Posted, session: Writing) -> Response:
+async def new_link(request: Request, user: str, staff: Changes, _form: Posted, session: Writing) -> Response:
     """Show a new link for a known account."""
-    del form
     account = _account(session, staff, user)
     if account.disabled:
         raise ConflictError(_("This account is disabled; let it in again first."))
@@ -77,18 +76,16 @@ async def new_link(request: Request, user: str, staff: Changes, form: Posted, se
 
 
 @router.post(f"{USERS}/{{user}}/enable")
-async def enable(request: Request, user: str, staff: Changes, form: Posted, session: Writing) -> Response:
+async def enable(request: Request, user: str, staff: Changes, _form: Posted, session: Writing) -> Response:
     """Let a disabled account in again, by a new link."""
-    del form
     known = _account(session, staff, user)
     invited = users.add(session, known.email, known.role, known.dealer, by=staff.user)
     return _page(request, staff, session, _with_link(request, invited.account, invited.secret))
 
 
 @router.post(f"{USERS}/{{user}}/disable")
-async def disable(request: Request, user: str, staff: Changes, form: Posted, session: Writing) -> Response:
+async def disable(request: Request, user: str, staff: Changes, _form: Posted, session: Writing) -> Response:
     """Disable an account; it is signed out everywhere at once."""
-    del form
     if _number(user) == staff.user:
         raise ConflictError(_("You cannot disable your own account; another owner can."))
     account = _account(session, staff, user)
@@ -97,9 +94,8 @@ async def disable(request: Request, user: str, staff: Changes, form: Posted, ses
 
 
 @router.post(f"{USERS}/{{user}}/sessions")
-async def end_sessions(request: Request, user: str, staff: Changes, form: Posted, session: Writing) -> Response:
+async def end_sessions(request: Request, user: str, staff: Changes, _form: Posted, session: Writing) -> Response:
     """Sign an account out everywhere."""
-    del form
     account = _account(session, staff, user)
     users.end_sessions(session, staff.scope, account.id, by=staff.user)
     return see(request, USERS, _("{email} is signed out everywhere.").format(email=account.email))

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.calendar import calendar_address, calendar_feed
 from service.core import zones
-from service.core.errors import InvalidInputError, NotFoundError
+from service.core.errors import InvalidInputError, existing
 from service.core.language import _
 from service.dealers import site
 from service.web import costs
@@ -34,9 +34,7 @@ Changes = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_RUN))]
 @router.get("/calendar/{token}.ics")
 async def feed(request: Request, token: str, session: Reading) -> Response:
     """Give a dealer's trials and parcels to a program that subscribes to them; nothing where it has not changed."""
-    dealer = calendar_address.dealer_of(session, token, signer(request))
-    if dealer is None:
-        raise NotFoundError
+    dealer = existing(calendar_address.dealer_of(session, token, signer(request)))
     body = calendar_feed.feed(session, dealer, dt.datetime.now(dt.UTC), address_of(request, TRIALS))
     # The moment of telling apart, which is another one each time.
     lasting = b"".join(line for line in body.splitlines() if not line.startswith(b"DTSTAMP"))
@@ -74,17 +72,15 @@ def _show(request: Request, staff: AtDealer, session: Session, fault: str = "") 
 
 
 @router.post(HOME)
-async def draw(request: Request, staff: Changes, form: Posted, session: Writing) -> Response:
+async def draw(request: Request, staff: Changes, _form: Posted, session: Writing) -> Response:
     """Give the calendar an address, or another one."""
-    del form
     calendar_address.draw(session, staff.user, staff.dealer)
     return see(request, HOME, _("The calendar has an address. One that it had before leads nowhere any more."))
 
 
 @router.post(f"{HOME}/revoke")
-async def revoke(request: Request, staff: Changes, form: Posted, session: Writing) -> Response:
+async def revoke(request: Request, staff: Changes, _form: Posted, session: Writing) -> Response:
     """Let the calendar be read nowhere."""
-    del form
     calendar_address.revoke(session, staff.user, staff.dealer)
     return see(request, HOME, _("The address leads nowhere any more."))
 

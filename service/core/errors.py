@@ -1,10 +1,12 @@
 """What can go wrong through no fault of the program, each with its words for the person who caused it."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import islice
+from typing import TypeVar
 
+T = TypeVar("T")
 MOST_TOLD = 50
 """Problems of one request: nobody mends more at once, and a refusal stays small."""
 
@@ -86,6 +88,12 @@ class InvalidInputError(Exception):
         super().__init__("; ".join(f"{problem.path}: {problem.message}" for problem in self.problems))
 
 
+def refuse(problems: Sequence[FieldProblem | tuple[str, str] | tuple[str, str, FieldCode]]) -> None:
+    """Raise `InvalidInputError` where there is a problem."""
+    if problems:
+        raise InvalidInputError(problems)
+
+
 class ConflictError(Exception):
     """A request that cannot be met as things stand; its text is one plain sentence for the person who asked."""
 
@@ -96,6 +104,13 @@ class ConflictError(Exception):
 
 class NotFoundError(Exception):
     """Nothing of this id is here for the one who asks: unknown, or another dealer's; the two are told apart by nobody."""
+
+
+def existing(thing: T | None) -> T:
+    """Return what was looked for; raises `NotFoundError` where it is None."""
+    if thing is None:
+        raise NotFoundError
+    return thing
 
 
 class ForbiddenError(Exception):

@@ -12,7 +12,7 @@ from sqlalchemy import delete, func, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.core import audit, audit_events, tokens
-from service.core.errors import FieldProblem, InvalidInputError, NotFoundError
+from service.core.errors import FieldProblem, NotFoundError, refuse
 from service.core.language import _
 from service.core.moments import utc_now
 from service.tables import ApiKey, Sandbox
@@ -67,8 +67,7 @@ def make(session: Session, user: int | None, dealer: str, kind: str, note: str =
         problems.append(
             FieldProblem("note", _("Expected a note of at most {most} characters.").format(most=_LONGEST_NOTE))
         )
-    if problems:
-        raise InvalidInputError(problems)
+    refuse(problems)
     key = PREFIXES[kind] + tokens.secret()
     row = ApiKey(
         digest=tokens.digest(key),

@@ -9,7 +9,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.core import audit_events
-from service.core.errors import FieldProblem, InvalidInputError
+from service.core.errors import FieldProblem, refuse
 from service.core.language import N_, _
 from service.dealers import site
 from service.tables import Dealer, Door
@@ -93,8 +93,7 @@ def keep(session: Session, user: int | None, dealer: str, **given: str) -> None:
     """Keep what is ``given`` of each of `FIELDS`, empty for none; raises `InvalidInputError`: a field that cannot be used, each named."""
     kept = {name: tidied(given.get(name, "")) for name in FIELDS}
     problems = [FieldProblem(name, fault) for name, text in kept.items() if (fault := _fault(name, text))]
-    if problems:
-        raise InvalidInputError(problems)
+    refuse(problems)
     site.change(
         session, user, dealer, audit_events.SHOP_CARD_SET, **{name: text or None for name, text in kept.items()}
     )

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.core import audit, audit_events, zones
 from service.core.audit_events import AuditEvent
-from service.core.errors import FieldProblem, InvalidInputError, NotFoundError
+from service.core.errors import FieldProblem, InvalidInputError, NotFoundError, existing, refuse
 from service.core.language import _
 from service.dealers import colours, logos, origins
 from service.dealers.colours import FittedColour
@@ -60,9 +60,7 @@ _PLAIN = (
 
 def read(session: Session, dealer: str) -> DoorInfo:
     """Return a dealer's door, as it is before anything is set where nothing is; raises `NotFoundError` for no dealer."""
-    shop = session.get(Dealer, dealer)
-    if shop is None:
-        raise NotFoundError
+    shop = existing(session.get(Dealer, dealer))
     columns = (getattr(Door, name) for name in (*_PLAIN, "origins"))
     row = session.execute(select(*columns).where(Door.dealer == dealer)).mappings().first()
     if row is None:
@@ -103,8 +101,7 @@ def set_pages(session: Session, user: int | None, dealer: str, pages: str, actio
             problems.append(
                 FieldProblem(field, _("Got {text}; expected a colour such as #1d5b4f.").format(text=text.strip()[:20]))
             )
-    if problems:
-        raise InvalidInputError(problems)
+    refuse(problems)
     change(session, user, dealer, audit_events.WEBSITE_SET, origins=" ".join(found), **chosen)
 
 
@@ -125,8 +122,7 @@ def set_messages(
         else _("Expected a whole number of months from 1 to 120."),
     }
     problems = [FieldProblem(field, sentence) for field, sentence in checks.items() if sentence]
-    if problems:
-        raise InvalidInputError(problems)
+    refuse(problems)
     change(
         session,
         user,

@@ -64,9 +64,8 @@ async def set_messages(request: Request, staff: Changes, form: Posted, session: 
 
 
 @router.post("/secret")
-async def renew_secret(request: Request, staff: Changes, form: Posted, session: Writing) -> Response:
+async def renew_secret(request: Request, staff: Changes, _form: Posted, session: Writing) -> Response:
     """Draw another secret for messages."""
-    del form
     site.renew_secret(session, staff.user, staff.dealer)
     return see(request, f"{HOME}#messages", _("There is a new secret; set it in your own system now."))
 
@@ -82,9 +81,8 @@ async def put_logo(request: Request, staff: Changes, sent: PostedFile, session: 
 
 
 @router.post("/logo/remove")
-async def drop_logo(request: Request, staff: Changes, form: Posted, session: Writing) -> Response:
+async def drop_logo(request: Request, staff: Changes, _form: Posted, session: Writing) -> Response:
     """Keep no logo."""
-    del form
     site.drop_logo(session, staff.user, staff.dealer)
     return see(request, HOME, _("The logo is taken away; your name stands in its place."))
 
@@ -100,9 +98,8 @@ async def make_key(request: Request, staff: Changes, form: Posted, session: Writ
 
 
 @router.post("/keys/{key}/revoke")
-async def revoke(request: Request, key: str, staff: Changes, form: Posted, session: Writing) -> Response:
+async def revoke(request: Request, key: str, staff: Changes, _form: Posted, session: Writing) -> Response:
     """Revoke a key."""
-    del form
     api_keys.revoke(session, staff.user, staff.dealer, key)
     return see(request, f"{HOME}#keys", _("The key is revoked; it opens nothing any more."))
 

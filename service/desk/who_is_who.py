@@ -92,9 +92,8 @@ async def ask_to_part(request: Request, key: str, staff: Changes, session: Readi
 
 
 @router.post("/players/{key}/part")
-async def part(request: Request, key: str, form: Posted, staff: Changes, session: Writing) -> Response:
+async def part(request: Request, key: str, _form: Posted, staff: Changes, session: Writing) -> Response:
     """Part a player from the one they were joined to."""
-    del form  # only its token matters
     stood = joining.part(session, staff.user, staff.dealer, key)
     return desk_frame.see(request, address("players", stood), _("They are two players again."))
 

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Instrument
 from service.core import audit_events, formats
-from service.core.errors import ConflictError, InvalidInputError, NotFoundError
+from service.core.errors import ConflictError, InvalidInputError, NotFoundError, existing, refuse
 from service.core.language import _
 from service.core.moments import now
 from service.core.row_locks import lock_copies, require_unchanged
@@ -68,8 +68,7 @@ def add(session: Session, user: int | None, reach: Scope, texts: Mapping[str, st
         wrong.append(("dealer", _("There is no such dealer; choose one of the list, or the workshop.")))
     if texts["status"] not in NEW_STATUSES:
         wrong.append(("status", _("Choose what the bow is now.")))
-    if wrong:
-        raise InvalidInputError(wrong)
+    refuse(wrong)
     rows = {kinds.COPIES: texts}
     if haired:
         rows[kinds.EVENTS_FILE] = {"copy": texts["copy"], "date": haired, "event": "rehaired"}
@@ -154,9 +153,7 @@ class TierPrices:
 
 def prices(session: Session, slug: str, dealer: str | None) -> TierPrices:
     """Return what a tier costs; raises `NotFoundError` for no tier."""
-    tier = session.get(Tier, slug)
-    if tier is None:
-        raise NotFoundError
+    tier = existing(session.get(Tier, slug))
     there = session.get(Price, (slug, dealer)) if dealer else None
     known = [there.currency if there else None, tier.currency]
     known += [session.get_one(Dealer, dealer).currency] if dealer else []

@@ -7,7 +7,7 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
-from service.core.errors import ConflictError, NotFoundError
+from service.core.errors import ConflictError, existing
 from service.core.language import _
 from service.inventory import uploads
 from service.web import desk_frame, kept_forms
@@ -94,10 +94,7 @@ def _look_again(request: Request, staff: Staff, secret: str, kind: str, replace:
 
 
 def _found(session: Session, staff: Staff, secret: str) -> tuple[str, bytes]:
-    found = kept_forms.find_file(session, secret, staff.user, PLACE)
-    if found is None:
-        raise NotFoundError
-    return found
+    return existing(kept_forms.find_file(session, secret, staff.user, PLACE))
 
 
 def _look(

@@ -11,7 +11,7 @@ from model.domain.vocabulary import CRITERIA, Criterion, Hold, Instrument
 from model.preference import PriorSettings, character
 from service import tables
 from service.core import audit, audit_events
-from service.core.errors import ConflictError, NotFoundError
+from service.core.errors import ConflictError, existing
 from service.core.language import _
 from service.modelling.versions import Fitted
 
@@ -57,9 +57,7 @@ def one(session: Session, slug: str) -> DescribedTier:
 
 def _read(session: Session, slug: str, *, lock: bool) -> DescribedTier:
     asked = select(tables.Tier).where(tables.Tier.slug == slug)
-    row = session.scalars(asked.with_for_update(key_share=True) if lock else asked).one_or_none()
-    if row is None:
-        raise NotFoundError
+    row = existing(session.scalars(asked.with_for_update(key_share=True) if lock else asked).one_or_none())
     said = tables.TierCharacter
     found = session.execute(select(said.criterion, said.step).where(said.tier == slug, said.step.is_not(None)))
     return _record(row, {Criterion(criterion): step for criterion, step in found if step is not None})

@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from model.domain.vocabulary import EventKind
 from service.accounts import dealer_list
 from service.core import formats, phrases
-from service.core.errors import ConflictError, InvalidInputError
+from service.core.errors import ConflictError, InvalidInputError, refuse
 from service.core.language import N_, _
 from service.core.paging import Leaf
 from service.core.scopes import AllDealers, OneDealer
@@ -255,8 +255,7 @@ def _event(form: Fields) -> tuple[EventKind, dt.date]:
         event_day = dt.date.fromisoformat(day) if day else today()
     except ValueError:
         wrong.append(("on", _("Got {text}; expected a day, as 2026-11-30.").format(text=shown(day))))
-    if wrong:
-        raise InvalidInputError(wrong)
+    refuse(wrong)
     return EventKind(kind), event_day
 
 

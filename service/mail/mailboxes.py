@@ -15,7 +15,6 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 from sqlalchemy import delete, exists, func, literal, or_, select, union_all
-from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service.core import clock_watch, upsert
@@ -144,12 +143,7 @@ def _note(session: Session, first: FirstMail | None, mailbox: str, row: OutboxIt
         first.mail, first.at = _left(row), now
         return True
     session.execute(delete(FirstMail).where(FirstMail.at < now - ANEW))
-    try:
-        with session.begin_nested():
-            session.add(FirstMail(mailbox=mailbox, cause=CAUSES[row.kind], mail=_left(row), at=now))
-    except IntegrityError:
-        return False
-    return True
+    return upsert.added(session, FirstMail(mailbox=mailbox, cause=CAUSES[row.kind], mail=_left(row), at=now))
 
 
 # Counts a day
@@ -201,12 +195,8 @@ def read(mail_service: MailService, token: str) -> Names | None:
 
 def confirm(session: Session, address: str, mailbox: str, now: dt.datetime) -> None:
     """Take an address as confirmed by its reader, and let what waited for that go out; a repeat changes nothing."""
-    if session.get(ConfirmedAddress, address) is None:
-        try:
-            with session.begin_nested():
-                session.add(ConfirmedAddress(digest=address, at=now))
-        except IntegrityError:
-            return  # by somebody else at the same moment
+    is_new = session.get(ConfirmedAddress, address) is None
+    if is_new and upsert.added(session, ConfirmedAddress(digest=address, at=now)):
         outbox.release(session, mailbox, now)
 
 

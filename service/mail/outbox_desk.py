@@ -16,7 +16,7 @@ from sqlalchemy import ColumnElement, Select, func, select, union_all
 from sqlalchemy.orm import InstrumentedAttribute, Session, aliased
 
 from service.core import audit, audit_events, paging
-from service.core.errors import ConflictError, NotFoundError
+from service.core.errors import ConflictError, NotFoundError, existing
 from service.core.language import N_, _
 from service.core.paging import ALL, Leaf, ListWanted
 from service.core.scopes import OneDealer
@@ -169,10 +169,7 @@ def _obstacle(mail_service: MailService, row: OutboxItem, why_closed: str | None
 
 def _row(session: Session, whose: OneDealer, ident: int) -> OutboxItem:
     mine = select(OutboxItem).where(OutboxItem.id == ident, whose.holds(OutboxItem.dealer))
-    row = session.scalar(mine.with_for_update())
-    if row is None:
-        raise NotFoundError
-    return row
+    return existing(session.scalar(mine.with_for_update()))
 
 
 def text(session: Session, mail_service: MailService, whose: OneDealer, ident: int) -> Text:

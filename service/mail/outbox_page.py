@@ -78,20 +78,18 @@ async def one(request: Request, ident: RowId, staff: Views, mail_service: TheMai
 
 @router.post("/{ident}/resend")
 async def resend(
-    request: Request, ident: RowId, staff: Changes, form: Posted, mail_service: TheMailService, session: Writing
+    request: Request, ident: RowId, staff: Changes, _form: Posted, mail_service: TheMailService, session: Writing
 ) -> Response:
     """Send something again."""
-    del form
     outbox_desk.resend(session, mail_service, staff.user, staff.acting, ident)
     return see(request, f"{HOME}?state=waiting", _("It goes out again within seconds."))
 
 
 @router.post("/{ident}/bounced")
 async def bounced(
-    request: Request, ident: RowId, staff: Changes, form: Posted, mail_service: TheMailService, session: Writing
+    request: Request, ident: RowId, staff: Changes, _form: Posted, mail_service: TheMailService, session: Writing
 ) -> Response:
     """Mark the address of a mail as bouncing."""
-    del form
     address = outbox_desk.bounced(session, mail_service, staff.user, staff.acting, ident)
     return see(request, HOME, _("No more mail goes to {address}.").format(address=address))
 

@@ -14,7 +14,7 @@ from urllib.parse import quote
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.core.errors import NotFoundError
+from service.core.errors import NotFoundError, existing
 from service.core.signed_links import Signer
 from service.mail import addresses
 from service.players import persons
@@ -98,9 +98,7 @@ def read(session: Session, signer: Signer, purpose: str, token: str) -> Opened:
 def _found(session: Session, kind: str, ident: str) -> Person:
     if kind == PLAYER:
         asked = select(Contact.dealer).join(Player, Player.id == Contact.player).where(Player.key == ident)
-        dealer = session.scalar(asked)
-        if dealer is None:
-            raise NotFoundError
+        dealer = existing(session.scalar(asked))
         return persons.of_player(session, dealer, ident)
     return persons.of_enquiry(session, ident)
 

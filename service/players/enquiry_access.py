@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session
 
-from service.core.errors import NotFoundError
+from service.core.errors import existing
 from service.players import same_person
 from service.tables import Dealer, Enquiry, Player
 
@@ -30,10 +30,7 @@ def of_dealer(dealer: str) -> ColumnElement[bool]:
 
 def own(session: Session, dealer: str, id_: str) -> Enquiry:
     """Return an enquiry of the dealer; raises `NotFoundError`."""
-    found = session.scalars(select(Enquiry).where(Enquiry.id == id_, of_dealer(dealer))).one_or_none()
-    if found is None:
-        raise NotFoundError
-    return found
+    return existing(session.scalars(select(Enquiry).where(Enquiry.id == id_, of_dealer(dealer))).one_or_none())
 
 
 def of_nobody() -> ColumnElement[bool]:

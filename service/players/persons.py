@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from sqlalchemy import ColumnElement, and_, func, or_, select
 from sqlalchemy.orm import Session
 
-from service.core.errors import NotFoundError
+from service.core.errors import existing
 from service.players import enquiry_access, player_keys, same_person
 from service.tables import Contact, Dealer, Draft, Enquiry, OutboxItem, Player
 
@@ -40,9 +40,7 @@ class Person:
 
 def of_enquiry(session: Session, enquiry: str) -> Person:
     """Return whose enquiry it is; raises `NotFoundError`."""
-    row = session.get(Enquiry, enquiry)
-    if row is None:
-        raise NotFoundError
+    row = existing(session.get(Enquiry, enquiry))
     contact = row.contact or {}
     found = [row.player] if row.player is not None else []
     return _person(session, _whose(session, row.dealer), contact.get("email"), row.language, [row.id], found)

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session, aliased
 
 from service import tables
 from service.core import clock_watch
-from service.core.errors import NotFoundError
+from service.core.errors import existing
 from service.core.moments import now
 from service.players import same_person
 from service.questionnaire.forms import Contact
@@ -43,10 +43,9 @@ def known(session: Session, dealer: str, key: str) -> tables.Player:
 
 def of_key(session: Session, dealer: str, key: str) -> tables.Player:
     """Return the very player of a key at the dealer; raises `NotFoundError`."""
-    found = session.scalars(select(tables.Player).where(tables.Player.key == key, of_dealer(dealer))).one_or_none()
-    if found is None:
-        raise NotFoundError
-    return found
+    return existing(
+        session.scalars(select(tables.Player).where(tables.Player.key == key, of_dealer(dealer))).one_or_none()
+    )
 
 
 def found_or_made(

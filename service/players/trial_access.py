@@ -4,7 +4,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import tables
-from service.core.errors import NotFoundError
+from service.core.errors import existing
 
 
 def composed(session: Session, dealer: str, key: str) -> tuple[tables.Trial, tables.Composition]:
@@ -26,7 +26,5 @@ def _composed(session: Session, dealer: str, key: str, *, lock: bool) -> tuple[t
     if lock:
         statement = statement.with_for_update(of=tables.Composition, key_share=True)
         statement = statement.execution_options(populate_existing=True)
-    found = session.execute(statement).one_or_none()
-    if found is None:
-        raise NotFoundError
+    found = existing(session.execute(statement).one_or_none())
     return found[0], found[1]

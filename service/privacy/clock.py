@@ -12,11 +12,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import ColumnElement, CursorResult, Result, false, func, select, union_all, update
-from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from service.accounts import half_sign_ins, users
-from service.core import audit, audit_events
+from service.core import audit, audit_events, upsert
 from service.core.clock_watch import BEHIND, WATCH
 from service.devices import tablets
 from service.mail import outbox, redating
@@ -192,11 +191,7 @@ def _note(session: Session, now: dt.datetime, where: ColumnElement[bool]) -> Non
     changed = update(Duty).where(Duty.name == WATCH, where).values(begun_at=now)
     session.execute(changed.execution_options(synchronize_session=False))
     if session.scalar(select(Duty.name).where(Duty.name == WATCH)) is None:
-        try:
-            with session.begin_nested():
-                session.add(Duty(name=WATCH, begun_at=now, counts={}))
-        except IntegrityError:
-            pass  # another process noted it in the same moment
+        upsert.added(session, Duty(name=WATCH, begun_at=now, counts={}))
 
 
 # Moments in the future

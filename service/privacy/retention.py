@@ -13,11 +13,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import ColumnElement, CursorResult, delete, exists, func, or_, select, update
-from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service.accounts import browsers, half_sign_ins
-from service.core import clock_watch
+from service.core import clock_watch, upsert
 from service.core.database import Database
 from service.core.errors import ConflictError, NotFoundError
 from service.dealers import sandbox
@@ -123,14 +122,7 @@ def _takes_its_turn(session: Session, now: dt.datetime) -> bool:
     taken = update(Duty).where(Duty.name == SWEEP, due).values(begun_at=now, ended_at=None)
     if _changed(session, taken.execution_options(synchronize_session=False)):
         return True
-    if session.get(Duty, SWEEP) is not None:
-        return False
-    try:
-        with session.begin_nested():
-            session.add(Duty(name=SWEEP, begun_at=now, counts={}))
-    except IntegrityError:
-        return False  # another process was the first by a moment
-    return True
+    return session.get(Duty, SWEEP) is None and upsert.added(session, Duty(name=SWEEP, begun_at=now, counts={}))
 
 
 def sweep(database: Database, now: dt.datetime) -> Swept:

@@ -13,7 +13,7 @@ from service import tables
 from service.advice import advise
 from service.advice.document import Considered
 from service.core import audit_events, formats, zones
-from service.core.errors import Code, ConflictError, FieldCode, InvalidInputError, NotFoundError
+from service.core.errors import Code, ConflictError, FieldCode, InvalidInputError, NotFoundError, refuse
 from service.core.language import _
 from service.core.moments import now
 from service.core.row_locks import lock_copies, lock_dealer
@@ -120,8 +120,7 @@ def set_aside(
         for place, serial in enumerate(copies)
         if serial not in rows or rows[serial].dealer != dealer
     ]
-    if elsewhere:
-        raise InvalidInputError(elsewhere)
+    refuse(elsewhere)
     reserved, today = reservations.of_copies(session, copies), now().date()
     reasons = [
         reservations.why_not(serial, rows[serial].status, reserved.get(serial, ()), first, last, today, but)

@@ -12,7 +12,7 @@ from model.domain.vocabulary import Hold, Place
 from model.trial import of_named
 from service.advice.document import Considered
 from service.core import audit_events, formats
-from service.core.errors import Code, ConflictError, InvalidInputError
+from service.core.errors import Code, ConflictError, InvalidInputError, refuse
 from service.core.language import _
 from service.core.moments import now
 from service.core.row_locks import lock_copies, lock_dealer
@@ -175,8 +175,7 @@ def _check_days(when: When, last: dt.date) -> None:
         problems.append(
             ("due_back", _("The bows cannot be back before the trial; expected the same day or a later one."))
         )
-    if problems:
-        raise InvalidInputError(problems)
+    refuse(problems)
 
 
 def may_come(session: Session, record: TrialRecord) -> tuple[tuple[str, str], ...]:
@@ -401,8 +400,7 @@ def _check_conditions(condition: Mapping[str, str], copies: Iterable[str], *, ev
     problems += [
         (f"condition.{copy}", missing.format(copy=copy)) for copy in wanted if not condition.get(copy, "").strip()
     ]
-    if problems:
-        raise InvalidInputError(problems)
+    refuse(problems)
 
 
 def _days(composition: Composition) -> tuple[dt.date, dt.date]:

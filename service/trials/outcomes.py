@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Blinding, OutcomeKind, Place
 from service.core import audit_events, formats
-from service.core.errors import Code, ConflictError, FieldCode, FieldProblem, InvalidInputError, NotFoundError
+from service.core.errors import Code, ConflictError, FieldCode, FieldProblem, existing, refuse
 from service.core.language import _
 from service.core.moments import now
 from service.core.row_locks import lock_copies, require_unchanged
@@ -48,31 +48,28 @@ def record(
     The same again changes nothing; with another reason, price or note it is a new revision, which keeps the price and the
     note before where nothing is said of them. An open trial is closed by it.
 
-    Raises
-    ------
-    NotFoundError
-        The dealer has no such trial.
-    InvalidInputError
-        A word that is none of these, a bow that was not in the trial, a day before the trial or to come, a price that cannot
-        be or (unless sure) is odd.
-    ConflictError
-        The trial was not played, or the outcome contradicts an earlier one.
+    Raises `NotFoundError`: the dealer has no such trial; `InvalidInputError`: a word that is none of these, a bow that was not
+    in the trial, a day before the trial or to come, a price that cannot be or (unless sure) is odd; `ConflictError`: the trial
+    was not played, or the outcome contradicts an earlier one.
     """
     trial, composition = claimed(session, dealer, key)
     require_state(composition, ("open", "closed"), _("There is no outcome to record."))
     kind = _checked(session, trial, outcome, copy, reason, on, paid)
+    row = Outcome(trial=trial.id, on=on, outcome=kind, copy=copy, reason=reason)
     earlier = told(session, trial.id)
-    same = next((row for row in earlier if _is_same(row, kind, copy, on)), None)
-    row = _row(session, trial, kind, copy, on, reason, same, paid)
+    same = next((each for each in earlier if _is(each) == _is(row)), None)
+    _complete(session, trial, row, paid, same)
     if same is not None and _says(same) == _says(row):
         return same
     if same is None:
-        _refuse_contradiction(earlier, kind, copy, on)
+        _refuse_contradiction(earlier, row)
     lock_copies(session, [row.copy for row in carried(session, trial.id)])
     session.add(row)
     session.flush()
     if composition.state == "open":
-        _end(session, trial, composition, copy if kind is OutcomeKind.KEPT else None)
+        if kind is OutcomeKind.KEPT and copy is not None:
+            _stays_away(session, composition, copy)
+        lifecycle.end(session, trial, composition)
     if same is None:
         _move(session, composition, kind, copy, on)
     trial_mails.outcome(session, key, row)
@@ -85,14 +82,7 @@ def pay(session: Session, user: int | None, dealer: str, key: str, copy: str, pa
 
     ``seen``: what stood there when this was typed, as `prices_paid.stands` writes it.
 
-    Raises
-    ------
-    NotFoundError
-        The dealer has no such trial.
-    InvalidInputError
-        As `record` does.
-    ConflictError
-        The bow was not kept, or was brought back; somebody else changed this since ``seen``.
+    Raises as `record` does; `ConflictError`: the bow was not kept, or was brought back; somebody else changed this since ``seen``.
     """
     trial, _composition = claimed(session, dealer, key)
     same = held(told(session, trial.id)).get(copy)
@@ -101,9 +91,9 @@ def pay(session: Session, user: int | None, dealer: str, key: str, copy: str, pa
             _("{copy} is not on record as kept on this trial.").format(copy=copy), Code.CONTRADICTS_RECORD
         )
     problems = list(prices_paid.problems(session, dealer, OutcomeKind.KEPT, copy, paid))
-    if problems:
-        raise InvalidInputError(problems)
-    row = _row(session, trial, OutcomeKind.KEPT, copy, same.on, same.reason, None, paid)
+    refuse(problems)
+    row = Outcome(trial=trial.id, on=same.on, outcome=OutcomeKind.KEPT, copy=copy, reason=same.reason)
+    _complete(session, trial, row, paid)
     if _says(same) == _says(row):
         return
     require_unchanged(prices_paid.stands(same.price, same.note), seen)
@@ -113,31 +103,18 @@ def pay(session: Session, user: int | None, dealer: str, key: str, copy: str, pa
     noted(session, user, dealer, audit_events.OUTCOME_RECORDED, f"trial {key}", **stood(row), revision=row.revision)
 
 
-def _row(
-    session: Session,
-    trial: Trial,
-    kind: OutcomeKind,
-    copy: str | None,
-    on: dt.date,
-    reason: str | None,
-    same: Outcome | None,
-    paid: PricePaid,
-) -> Outcome:
-    """Return the next revision of an outcome, with the price and the note of ``same`` where nothing is said of them."""
-    price, currency = paid.price, prices_paid.currency_of(session, str(trial.dealer), paid)
-    if same is not None and price is None:
-        price, currency = same.price, same.currency
-    return Outcome(
-        trial=trial.id,
-        on=on,
-        outcome=kind,
-        copy=copy,
-        reason=reason,
-        price=price,
-        currency=currency,
-        note=paid.note or (same.note if same is not None else None),
-        revision=_next_revision(session, trial.id, kind, copy, on),
-    )
+def _complete(session: Session, trial: Trial, row: Outcome, paid: PricePaid, same: Outcome | None = None) -> None:
+    """Make a row the next revision of its outcome, with the price and the note of ``same`` where nothing is said of them."""
+    row.price, row.currency = paid.price, prices_paid.currency_of(session, str(trial.dealer), paid)
+    row.note = paid.note or (same.note if same is not None else None)
+    if same is not None and paid.price is None:
+        row.price, row.currency = same.price, same.currency
+    row.revision = (session.scalar(select(func.max(Outcome.revision)).where(_same_as(row))) or 0) + 1
+
+
+def _is(row: Outcome) -> tuple[OutcomeKind, str | None, dt.date]:
+    """Return what an outcome is told apart by; each revision has the same."""
+    return row.outcome, row.copy, row.on
 
 
 def _says(row: Outcome) -> tuple[object, ...]:
@@ -169,9 +146,9 @@ def correct(
     Raises `NotFoundError` where there is no such outcome, else as `record` does.
     """
     trial, composition = claimed(session, dealer, key)
-    mistaken = next((row for row in told(session, trial.id) if (str(row.outcome), row.copy, row.on) == wrong), None)
-    if mistaken is None:
-        raise NotFoundError
+    mistaken = existing(
+        next((row for row in told(session, trial.id) if (str(row.outcome), row.copy, row.on) == wrong), None)
+    )
     lock_copies(session, [row.copy for row in carried(session, trial.id)])
     was, revision = stood(mistaken), mistaken.revision + 1
     paid = PricePaid(note=mistaken.note)
@@ -190,7 +167,7 @@ def correct(
 def take_out(session: Session, composition: Composition, mistaken: Outcome) -> None:
     """Take an outcome out with every revision of it, and undo what it did to the stock."""
     kind, copy, day = mistaken.outcome, mistaken.copy, mistaken.on
-    for row in session.scalars(select(Outcome).where(_same_as(composition.trial, mistaken))):
+    for row in session.scalars(select(Outcome).where(_same_as(mistaken))):
         session.delete(row)
     session.flush()
     if copy is not None and kind is OutcomeKind.KEPT:
@@ -223,8 +200,7 @@ def _checked(
         problems.append(FieldProblem("on", _("This day is still to come."), FieldCode.OUT_OF_RANGE))
     problems += _copy_problems(session, trial, outcome, copy)
     problems += prices_paid.problems(session, str(trial.dealer), outcome, copy, paid)
-    if problems:
-        raise InvalidInputError(problems)
+    refuse(problems)
     return OutcomeKind(outcome)
 
 
@@ -248,23 +224,10 @@ def told(session: Session, trial: int) -> list[Outcome]:
     return list(session.scalars(newest.order_by(*outcome_order())))
 
 
-def _is_same(row: Outcome, kind: OutcomeKind, copy: str | None, on: dt.date) -> bool:
-    return row.outcome is kind and row.copy == copy and row.on == on
-
-
-def _same_as(trial: int, row: Outcome) -> ColumnElement[bool]:
+def _same_as(row: Outcome) -> ColumnElement[bool]:
+    """Return the condition that a row is a revision of an outcome."""
     same_copy = func.coalesce(Outcome.copy, "") == (row.copy or "")
-    return (Outcome.trial == trial) & (Outcome.outcome == row.outcome) & (Outcome.on == row.on) & same_copy
-
-
-def _next_revision(session: Session, trial: int, kind: OutcomeKind, copy: str | None, on: dt.date) -> int:
-    highest = select(func.max(Outcome.revision)).where(
-        Outcome.trial == trial,
-        Outcome.outcome == kind,
-        Outcome.on == on,
-        func.coalesce(Outcome.copy, "") == (copy or ""),
-    )
-    return (session.scalar(highest) or 0) + 1
+    return (Outcome.trial == row.trial) & (Outcome.outcome == row.outcome) & (Outcome.on == row.on) & same_copy
 
 
 def held(outcomes: Sequence[Told]) -> dict[str, Told]:
@@ -283,8 +246,8 @@ def kept_since(outcomes: Sequence[Outcome]) -> dict[str, dt.date]:
     return {copy: row.on for copy, row in held(outcomes).items()}
 
 
-def _refuse_contradiction(before: Sequence[Outcome], kind: OutcomeKind, copy: str | None, on: dt.date) -> None:
-    kept = kept_since(before)
+def _refuse_contradiction(before: Sequence[Outcome], row: Outcome) -> None:
+    (kind, copy, on), kept = _is(row), kept_since(before)
     if kind is OutcomeKind.KEPT and copy in kept:
         sentence = _("{copy} was recorded as kept on {day} already; correct that entry if the day is wrong.")
         raise ConflictError(sentence.format(copy=copy, day=formats.day(kept[copy])), Code.CONTRADICTS_RECORD)
@@ -307,13 +270,6 @@ def _refuse_kept_before_none(before: Sequence[Outcome], kind: OutcomeKind, on: d
     if kind is OutcomeKind.KEPT and none:
         sentence = _("On {day} it was recorded that none was kept; correct that entry instead.")
         raise ConflictError(sentence.format(day=formats.day(max(none))), Code.CONTRADICTS_RECORD)
-
-
-def _end(session: Session, trial: Trial, composition: Composition, kept: str | None) -> None:
-    """Close the trial; the bow that was kept does not come back."""
-    if kept is not None:
-        _stays_away(session, composition, kept)
-    lifecycle.end(session, trial, composition)
 
 
 def _stays_away(session: Session, composition: Composition, copy: str) -> None:

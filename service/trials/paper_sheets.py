@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from model.bench import playable_range
 from model.domain.vocabulary import STROKES
 from service.core import audit_events, formats
-from service.core.errors import ConflictError, InvalidInputError
+from service.core.errors import ConflictError, InvalidInputError, refuse
 from service.core.language import _
 from service.core.moments import now
 from service.players.trial_access import claimed
@@ -111,8 +111,7 @@ def _checked(kept: Sequence[Sheet], key: str, rater: str, on: dt.date, lines: Se
         is_blank = not sheet.ratings and not sheet.note and not sheet.kept_strokes
         if not (is_blank and before is None) and not _is_known(kept, sheet, before):
             found.append(sheet)
-    if wrong:
-        raise InvalidInputError(wrong)
+    refuse(wrong)
     return found
 
 

@@ -7,7 +7,7 @@ from sqlalchemy.orm import Session
 from model.domain.vocabulary import Place
 from service import tables
 from service.core import audit_events, formats
-from service.core.errors import ConflictError, FieldProblem, InvalidInputError
+from service.core.errors import ConflictError, FieldProblem, InvalidInputError, refuse
 from service.core.language import _
 from service.core.moments import now
 from service.dealers import shop_card
@@ -51,8 +51,7 @@ def describe(session: Session, user: int | None, dealer: str, key: str, given: d
     problems = [
         FieldProblem(name, sentence.format(most=most)) for name, most in _LONGEST.items() if len(kept[name]) > most
     ]
-    if problems:
-        raise InvalidInputError(problems)
+    refuse(problems)
     row = _row(session, trial.id)
     row.address, row.carrier, row.number = (kept[name] or None for name in _LONGEST)
     noted(session, user, dealer, audit_events.PARCEL_DESCRIBED, f"trial {key}")

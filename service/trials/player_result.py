@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import CRITERIA, OutcomeKind
 from service.core import formats
-from service.core.errors import NotFoundError
+from service.core.errors import NotFoundError, existing
 from service.core.language import _
 from service.core.signed_links import Signer
 from service.dealers import shop_card
@@ -61,15 +61,15 @@ class PlayerResult:
 def of_dealer(session: Session, dealer: str, key: str) -> PlayerResult:
     """Return the result of a dealer's trial; raises `NotFoundError` before it is revealed, and where the trial was cancelled."""
     revealed = Composition.revealed_at.is_not(None) & Composition.state.in_(("open", "closed"))
-    found = session.execute(
-        select(Trial, Dealer.name, Contact.language)
-        .join(Composition, Composition.trial == Trial.id)
-        .join(Dealer, Dealer.slug == Composition.dealer)
-        .outerjoin(Contact, Contact.player == Trial.player)
-        .where(Trial.key == key, Composition.dealer == dealer, revealed)
-    ).one_or_none()
-    if found is None:
-        raise NotFoundError
+    found = existing(
+        session.execute(
+            select(Trial, Dealer.name, Contact.language)
+            .join(Composition, Composition.trial == Trial.id)
+            .join(Dealer, Dealer.slug == Composition.dealer)
+            .outerjoin(Contact, Contact.player == Trial.player)
+            .where(Trial.key == key, Composition.dealer == dealer, revealed)
+        ).one_or_none()
+    )
     played, name, language = found
     order, runs = whole_trial.every_slot(session, played.id), _runs(session, played.id)
     newest = trial_texts.newest_outcome(session, played)

@@ -13,7 +13,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import OutcomeKind
-from service.core.errors import FieldCode, FieldProblem, InvalidInputError
+from service.core.errors import FieldCode, FieldProblem, refuse
 from service.core.language import _
 from service.questionnaire.step_fields import number
 from service.tables import Copy, Dealer, Price, Tier
@@ -54,8 +54,7 @@ def read(price: str, note: str, asked_about: str = "") -> PricePaid:
     if len(note) > LONGEST_NOTE:
         sentence = _("Got {count} characters; expected {most} at most.").format(count=len(note), most=LONGEST_NOTE)
         problems.append(FieldProblem("note", sentence, FieldCode.WRONG_LENGTH))
-    if problems:
-        raise InvalidInputError(problems)
+    refuse(problems)
     line = " ".join("".join(" " if unicodedata.category(letter) in ("Cc", "Cs") else letter for letter in note).split())
     return PricePaid(value, line or None, sure=bool(price) and price == asked_about)
 

@@ -16,7 +16,7 @@ from model.trial import Ranked, of_named, ranked
 from service.advice import advise, words
 from service.advice.document import Considered, in_reach
 from service.core import formats
-from service.core.errors import FieldCode, InvalidInputError
+from service.core.errors import FieldCode, refuse
 from service.core.language import _
 from service.core.scopes import OneDealer
 from service.players.known import NO_MARKS, Marks
@@ -181,8 +181,7 @@ def check_chosen(chosen: Sequence[str], suited: Collection[str], here: Collectio
         else:
             continue
         problems.append((f"copies.{place}", sentence.format(copy=serial), code))
-    if problems:
-        raise InvalidInputError(problems)
+    refuse(problems)
 
 
 def _differing(considered: Considered, case: Collection[str]) -> Iterator[str]:

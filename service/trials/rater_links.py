@@ -12,7 +12,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.core import audit, audit_events
-from service.core.errors import ConflictError, NotFoundError
+from service.core.errors import ConflictError, existing
 from service.core.language import _
 from service.core.signed_links import Signer
 from service.players.trial_access import composed
@@ -78,15 +78,15 @@ def path(signer: Signer, seat: str) -> str:
 def read(session: Session, token: str, *, signer: Signer, at: dt.datetime | None = None) -> SeatInfo:
     """Return what a link's token leads to; raises `NotFoundError` where it was not made here."""
     seat_id = signer.read(PURPOSE, token)
-    row = session.execute(
-        select(Seat, Trial.key, Composition, Dealer.name)
-        .join(Trial, Seat.trial == Trial.id)
-        .join(Composition, Composition.trial == Trial.id)
-        .join(Dealer, Composition.dealer == Dealer.slug)
-        .where(Seat.id == (seat_id or ""))
-    ).one_or_none()
-    if row is None:
-        raise NotFoundError
+    row = existing(
+        session.execute(
+            select(Seat, Trial.key, Composition, Dealer.name)
+            .join(Trial, Seat.trial == Trial.id)
+            .join(Composition, Composition.trial == Trial.id)
+            .join(Dealer, Composition.dealer == Dealer.slug)
+            .where(Seat.id == (seat_id or ""))
+        ).one_or_none()
+    )
     seat, key, composition, name = row
     now = at or dt.datetime.now(dt.UTC)
     closed = seat.closed_at is not None or seat.expires_at <= now or composition.state in ("closed", "cancelled")

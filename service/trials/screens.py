@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from model.domain.vocabulary import CARRYING, LEADING, SCALES, Criterion, Place, Scale
 from service.advice import playing
 from service.core import phrases
-from service.core.errors import NotFoundError
+from service.core.errors import existing
 from service.core.language import _
 from service.tables import Composition, Contact, HeadToHead, Player, Sheet, Slot, Trial
 from service.trials import sittings, strokes
@@ -89,9 +89,7 @@ def _found(session: Session, key: str, dealer: str | None) -> tuple[Trial, Compo
     )
     if dealer is not None:
         asked = asked.where(Composition.dealer == dealer)
-    row = session.execute(asked).one_or_none()
-    if row is None:
-        raise NotFoundError
+    row = existing(session.execute(asked).one_or_none())
     return row[0], row[1], row[2]
 
 

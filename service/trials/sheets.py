@@ -22,7 +22,7 @@ from sqlalchemy.orm import Session
 from model.domain.vocabulary import Place
 from service import tables
 from service.core import audit, audit_events
-from service.core.errors import ConflictError, NotFoundError
+from service.core.errors import ConflictError, NotFoundError, existing
 from service.core.language import _
 from service.players import player_keys
 from service.players.trial_access import claimed
@@ -73,9 +73,7 @@ def record(
     Raises `NotFoundError`: the dealer has no such trial.
     """
     session.flush()  # what follows goes past the session's objects
-    place = sheet_statements.place(session, dealer, key, sheet.position, sheet.letter)
-    if place is None:
-        raise NotFoundError
+    place = existing(sheet_statements.place(session, dealer, key, sheet.position, sheet.letter))
     neighbours = sheet_statements.near(session, place.trial, sheet.position, sheet.rater, run)
     digest = sheet.digest()
     revisions = [known.revision for known in neighbours if known.run == run]

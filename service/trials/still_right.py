@@ -11,7 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import OutcomeKind
-from service.core.errors import ConflictError, NotFoundError
+from service.core.errors import ConflictError, NotFoundError, existing
 from service.core.language import _
 from service.mail.mail_service import MailService
 from service.tables import Composition, Copy, Dealer, FollowUp, Outcome, Trial
@@ -68,10 +68,7 @@ def answer(session: Session, mail_service: MailService, token: str, now: dt.date
 
 def _trial(session: Session, mail_service: MailService, token: str) -> Trial:
     key = mail_service.signer.read(trial_mails.STILL_RIGHT, token)
-    trial = session.scalar(select(Trial).where(Trial.key == key)) if key else None
-    if trial is None:
-        raise NotFoundError
-    return trial
+    return existing(session.scalar(select(Trial).where(Trial.key == key)) if key else None)
 
 
 def _kept(session: Session, trial: Trial) -> Outcome | None:
