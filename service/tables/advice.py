@@ -3,11 +3,11 @@
 import datetime as dt
 from typing import Any
 
-from sqlalchemy import JSON, Boolean, ForeignKey, Index, LargeBinary, String, false, text
+from sqlalchemy import JSON, Boolean, ForeignKey, Index, LargeBinary, String, false
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.tables.base import Base
-from service.tables.columns import Key, Moment, in_json
+from service.tables.columns import Key, Moment, in_json, partly
 from service.tables.folding import enquiry_number
 
 
@@ -15,15 +15,7 @@ class ModelVersion(Base):
     """A fitted model: what it was fitted from, by which code, how well it does, and itself. At most one is adopted."""
 
     __tablename__ = "model_versions"
-    __table_args__ = (
-        Index(
-            "uq_model_versions_adopted",
-            "adopted",
-            unique=True,
-            sqlite_where=text("adopted"),
-            postgresql_where=text("adopted"),
-        ),
-    )
+    __table_args__ = (Index("uq_model_versions_adopted", "adopted", unique=True, **partly("adopted")),)
 
     id: Mapped[int] = mapped_column(primary_key=True)
     fitted_at: Mapped[dt.datetime] = mapped_column(Moment)
@@ -34,7 +26,7 @@ class ModelVersion(Base):
     artifact: Mapped[bytes] = mapped_column(LargeBinary)
 
 
-_UNSETTLED = text("settled_at IS NULL")
+_UNSETTLED = partly("settled_at IS NULL")
 
 
 def _number(context: Any) -> str:
@@ -52,12 +44,7 @@ class Enquiry(Base):
     __tablename__ = "enquiries"
     __table_args__ = (
         Index(None, "dealer", "created_at", "id"),
-        Index(
-            "ix_enquiries_unsettled",
-            *("dealer", "created_at", "id"),
-            sqlite_where=_UNSETTLED,
-            postgresql_where=_UNSETTLED,
-        ),
+        Index("ix_enquiries_unsettled", *("dealer", "created_at", "id"), **_UNSETTLED),
     )
 
     id: Mapped[str] = mapped_column(String, primary_key=True)

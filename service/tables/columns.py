@@ -3,9 +3,9 @@
 import datetime as dt
 import decimal
 from enum import StrEnum
-from typing import TypeVar
+from typing import Any, TypeVar
 
-from sqlalchemy import BigInteger, ColumnElement, DateTime, Dialect, Double, String, TypeDecorator, and_
+from sqlalchemy import BigInteger, ColumnElement, DateTime, Dialect, Double, String, TypeDecorator, and_, text
 from sqlalchemy.orm import InstrumentedAttribute
 
 W = TypeVar("W", bound=StrEnum)
@@ -20,6 +20,11 @@ _LAST = "\U0010ffff"
 def begins(column: ColumnElement[str] | InstrumentedAttribute[str], text: str) -> ColumnElement[bool]:
     """Return the condition that a `Key` begins with a text: a stretch of its index, and no pattern that signs could steer."""
     return and_(column >= text, column < text + _LAST)
+
+
+def partly(where: str) -> dict[str, Any]:
+    """Return what lets an index hold the rows alone for which a condition holds."""
+    return {"sqlite_where": text(where), "postgresql_where": text(where)}
 
 
 class Money(TypeDecorator[decimal.Decimal]):

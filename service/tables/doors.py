@@ -16,14 +16,13 @@ from sqlalchemy import (
     String,
     Text,
     UniqueConstraint,
-    text,
 )
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.tables.base import ADDRESS_KEYS, ADDRESS_STATES, CHANNELS, KEY_KINDS, MAIL_CAUSES, Base, one_of
-from service.tables.columns import Key, Moment
+from service.tables.columns import Key, Moment, partly
 
-_WAITING = text("sent_at IS NULL AND failed_at IS NULL")
+_WAITING = partly("sent_at IS NULL AND failed_at IS NULL")
 
 
 KEEP_MONTHS = 24
@@ -122,12 +121,12 @@ class OutboxItem(Base):
         UniqueConstraint("kind", "about"),
         CheckConstraint("attempts >= 0", name="attempts"),
         CheckConstraint("sent_at IS NULL OR failed_at IS NULL", name="one_end"),
-        Index("ix_outbox_waiting", "due_at", sqlite_where=_WAITING, postgresql_where=_WAITING),
+        Index("ix_outbox_waiting", "due_at", **_WAITING),
         Index(None, "dealer", "queued_at"),
         *(
-            Index(f"ix_outbox_{end}", "dealer", f"{end}_at", "id", sqlite_where=ended, postgresql_where=ended)
+            Index(f"ix_outbox_{end}", "dealer", f"{end}_at", "id", **ended)
             for end in ("sent", "failed")
-            for ended in (text(f"{end}_at IS NOT NULL"),)
+            for ended in (partly(f"{end}_at IS NOT NULL"),)
         ),
     )
 

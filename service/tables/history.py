@@ -18,7 +18,6 @@ from sqlalchemy import (
     UniqueConstraint,
     exists,
     func,
-    text,
     true,
 )
 from sqlalchemy.orm import Mapped, aliased, mapped_column
@@ -37,7 +36,7 @@ from service.tables.base import (
     one_of,
     rating,
 )
-from service.tables.columns import Key, Moment, Money, Number, Word
+from service.tables.columns import Key, Moment, Money, Number, Word, partly
 
 
 class Player(Base):
@@ -146,14 +145,7 @@ class Outcome(Base):
         UniqueConstraint("trial", "date", "outcome", "copy", "revision"),
         # NULLs differ from each other in the constraint above, so outcomes without a copy need their own.
         Index(
-            "uq_outcomes_without_copy",
-            "trial",
-            "date",
-            "outcome",
-            "revision",
-            unique=True,
-            sqlite_where=text("copy IS NULL"),
-            postgresql_where=text("copy IS NULL"),
+            "uq_outcomes_without_copy", "trial", "date", "outcome", "revision", unique=True, **partly("copy IS NULL")
         ),
         Index(None, "copy"),
         CheckConstraint("revision >= 1", name="revision"),

@@ -19,15 +19,14 @@ from sqlalchemy import (
     Text,
     UniqueConstraint,
     false,
-    text,
 )
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.tables.base import RATERS, STATES, Base, one_of
-from service.tables.columns import Key, Moment
+from service.tables.columns import Key, Moment, partly
 
-_LETTERED = text("letter <> ''")
-_OUT = text("out_at IS NOT NULL AND back_at IS NULL")
+_LETTERED = partly("letter <> ''")
+_OUT = partly("out_at IS NOT NULL AND back_at IS NULL")
 
 
 class Contact(Base):
@@ -135,7 +134,7 @@ class TrialCopy(Base):
         UniqueConstraint("trial", "copy"),
         CheckConstraint("due_back >= out_from", name="due_back"),
         CheckConstraint("back_at IS NULL OR out_at IS NOT NULL", name="back_after_out"),
-        Index("uq_trial_copies_out", "copy", unique=True, sqlite_where=_OUT, postgresql_where=_OUT),
+        Index("uq_trial_copies_out", "copy", unique=True, **_OUT),
         Index(None, "copy"),
     )
 
@@ -161,15 +160,7 @@ class Slot(Base):
         UniqueConstraint("trial", "position"),
         CheckConstraint("position >= 1", name="position"),
         CheckConstraint("(letter = '') = (copy IS NULL)", name="letter_hides_copy"),
-        Index(
-            "uq_slots_letter",
-            "trial",
-            "sitting",
-            "letter",
-            unique=True,
-            sqlite_where=_LETTERED,
-            postgresql_where=_LETTERED,
-        ),
+        Index("uq_slots_letter", "trial", "sitting", "letter", unique=True, **_LETTERED),
     )
 
     id: Mapped[int] = mapped_column(primary_key=True)

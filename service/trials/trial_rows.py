@@ -196,17 +196,6 @@ def row_of(row: Row[*tuple[Any, ...]]) -> TrialRow:
     )
 
 
-def numbered(session: Session, trials: Iterable[int]) -> dict[int, tuple[str, int]]:
-    """Return key and number of composed trials by id."""
-    composition = tables.Composition
-    rows = session.execute(
-        select(composition.trial, tables.Trial.key, composition.number)
-        .join(tables.Trial, tables.Trial.id == composition.trial)
-        .where(composition.trial.in_(list(trials)))
-    )
-    return {trial: (key, number) for trial, key, number in rows}
-
-
 def copies_out(session: Session, keys: Iterable[str]) -> dict[str, tuple[str, ...]]:
     """Return by trial's key the bows that are out, by serial."""
     kept = tables.TrialCopy

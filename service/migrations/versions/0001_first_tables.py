@@ -3,10 +3,10 @@
 import sqlalchemy as sa
 from alembic import op
 
+from service.tables.columns import partly
+
 revision = "0001"
 down_revision = None
-branch_labels = None
-depends_on = None
 
 KEY = sa.String().with_variant(sa.String(collation="C"), "postgresql")
 
@@ -32,21 +32,20 @@ def upgrade() -> None:
 def _dealers() -> None:
     op.create_table(
         "dealers",
-        sa.Column("slug", KEY, nullable=False),
+        sa.Column("slug", KEY, primary_key=True),
         sa.Column("name", sa.Text(), nullable=False),
         sa.Column("currency", sa.String(), nullable=True),
         sa.Column("language", sa.String(), nullable=True),
         sa.Column("country", sa.String(), nullable=True),
         sa.Column("carry_cost", sa.Double(), nullable=True),
         sa.CheckConstraint("carry_cost >= 0 AND carry_cost < 1e9", name=op.f("ck_dealers_carry_cost")),
-        sa.PrimaryKeyConstraint("slug", name="pk_dealers"),
     )
 
 
 def _tiers() -> None:
     op.create_table(
         "tiers",
-        sa.Column("slug", KEY, nullable=False),
+        sa.Column("slug", KEY, primary_key=True),
         sa.Column("name", sa.Text(), nullable=False),
         sa.Column("instrument", sa.String(), nullable=False),
         sa.Column("holds", sa.String(), nullable=False),
@@ -62,31 +61,27 @@ def _tiers() -> None:
         sa.CheckConstraint("grade >= 1", name=op.f("ck_tiers_grade")),
         sa.CheckConstraint("price > 0", name=op.f("ck_tiers_price")),
         sa.CheckConstraint("price IS NULL OR currency IS NOT NULL", name=op.f("ck_tiers_price_has_currency")),
-        sa.PrimaryKeyConstraint("slug", name="pk_tiers"),
     )
 
 
 def _prices() -> None:
     op.create_table(
         "prices",
-        sa.Column("tier", KEY, nullable=False),
-        sa.Column("dealer", KEY, nullable=False),
+        sa.Column("tier", KEY, sa.ForeignKey("tiers.slug"), primary_key=True),
+        sa.Column("dealer", KEY, sa.ForeignKey("dealers.slug"), primary_key=True),
         sa.Column("price", sa.BigInteger(), nullable=False),
         sa.Column("currency", sa.String(), nullable=False),
         sa.CheckConstraint("price > 0", name=op.f("ck_prices_price")),
-        sa.ForeignKeyConstraint(["dealer"], ["dealers.slug"], name="fk_prices_dealer"),
-        sa.ForeignKeyConstraint(["tier"], ["tiers.slug"], name="fk_prices_tier"),
-        sa.PrimaryKeyConstraint("tier", "dealer", name="pk_prices"),
     )
 
 
 def _copies() -> None:
     op.create_table(
         "copies",
-        sa.Column("serial", KEY, nullable=False),
-        sa.Column("tier", KEY, nullable=False),
+        sa.Column("serial", KEY, primary_key=True),
+        sa.Column("tier", KEY, sa.ForeignKey("tiers.slug"), nullable=False, index=True),
         sa.Column("hold", sa.String(), nullable=True),
-        sa.Column("dealer", KEY, nullable=True),
+        sa.Column("dealer", KEY, sa.ForeignKey("dealers.slug"), nullable=True, index=True),
         sa.Column("status", sa.String(), nullable=True),
         sa.Column("materials", sa.Text(), nullable=True),
         sa.Column("insured_value", sa.BigInteger(), nullable=True),
@@ -117,21 +112,15 @@ def _copies() -> None:
         sa.CheckConstraint(
             "swing_inertia_kg_m2 > 0 AND swing_inertia_kg_m2 < 1e9", name=op.f("ck_copies_swing_inertia_kg_m2")
         ),
-        sa.ForeignKeyConstraint(["dealer"], ["dealers.slug"], name="fk_copies_dealer"),
-        sa.ForeignKeyConstraint(["tier"], ["tiers.slug"], name="fk_copies_tier"),
-        sa.PrimaryKeyConstraint("serial", name="pk_copies"),
     )
-    op.create_index("ix_copies_dealer", "copies", ["dealer"], unique=False)
-    op.create_index("ix_copies_tier", "copies", ["tier"], unique=False)
 
 
 def _range_state() -> None:
     op.create_table(
         "range_state",
-        sa.Column("id", sa.SmallInteger(), autoincrement=False, nullable=False),
+        sa.Column("id", sa.SmallInteger(), autoincrement=False, primary_key=True),
         sa.Column("mark", sa.String(), nullable=False),
         sa.CheckConstraint("id = 1", name=op.f("ck_range_state_one_row")),
-        sa.PrimaryKeyConstraint("id", name="pk_range_state"),
     )
     op.execute("INSERT INTO range_state (id, mark) VALUES (1, '')")
 
@@ -139,8 +128,8 @@ def _range_state() -> None:
 def _bench_readings() -> None:
     op.create_table(
         "bench_readings",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("copy", KEY, nullable=False),
+        sa.Column("id", sa.Integer(), primary_key=True),
+        sa.Column("copy", KEY, sa.ForeignKey("copies.serial"), nullable=False),
         sa.Column("date", sa.Date(), nullable=False),
         sa.Column("quantity", KEY, nullable=False),
         sa.Column("value", sa.Double(), nullable=False),
@@ -151,8 +140,6 @@ def _bench_readings() -> None:
             name=op.f("ck_bench_readings_quantity"),
         ),
         sa.CheckConstraint("value > 0 AND value < 1e9", name=op.f("ck_bench_readings_value")),
-        sa.ForeignKeyConstraint(["copy"], ["copies.serial"], name="fk_bench_readings_copy"),
-        sa.PrimaryKeyConstraint("id", name="pk_bench_readings"),
         sa.UniqueConstraint("copy", "date", "quantity", "method", name="uq_bench_readings_copy_date_quantity_method"),
     )
 
@@ -160,14 +147,12 @@ def _bench_readings() -> None:
 def _events() -> None:
     op.create_table(
         "events",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("copy", KEY, nullable=False),
+        sa.Column("id", sa.Integer(), primary_key=True),
+        sa.Column("copy", KEY, sa.ForeignKey("copies.serial"), nullable=False),
         sa.Column("date", sa.Date(), nullable=False),
         sa.Column("event", KEY, nullable=False),
         sa.Column("note", sa.Text(), nullable=True),
         sa.CheckConstraint("event IN ('rehaired', 'recambered', 'repaired', 'moved')", name=op.f("ck_events_event")),
-        sa.ForeignKeyConstraint(["copy"], ["copies.serial"], name="fk_events_copy"),
-        sa.PrimaryKeyConstraint("id", name="pk_events"),
         sa.UniqueConstraint("copy", "date", "event", name="uq_events_copy_date_event"),
     )
 
@@ -175,20 +160,18 @@ def _events() -> None:
 def _players() -> None:
     op.create_table(
         "players",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("key", KEY, nullable=False),
-        sa.PrimaryKeyConstraint("id", name="pk_players"),
-        sa.UniqueConstraint("key", name="uq_players_key"),
+        sa.Column("id", sa.Integer(), primary_key=True),
+        sa.Column("key", KEY, nullable=False, unique=True),
     )
 
 
 def _trials() -> None:
     op.create_table(
         "trials",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("key", KEY, nullable=False),
-        sa.Column("player", sa.Integer(), nullable=False),
-        sa.Column("dealer", KEY, nullable=True),
+        sa.Column("id", sa.Integer(), primary_key=True),
+        sa.Column("key", KEY, nullable=False, unique=True),
+        sa.Column("player", sa.Integer(), sa.ForeignKey("players.id"), nullable=False, index=True),
+        sa.Column("dealer", KEY, sa.ForeignKey("dealers.slug"), nullable=True, index=True),
         sa.Column("date", sa.Date(), nullable=False),
         sa.Column("instrument", sa.String(), nullable=False),
         sa.Column("hold", sa.String(), nullable=True),
@@ -219,24 +202,18 @@ def _trials() -> None:
         sa.CheckConstraint("strings BETWEEN 3 AND 7", name=op.f("ck_trials_strings")),
         sa.CheckConstraint("wish_mass BETWEEN -1 AND 1", name=op.f("ck_trials_wish_mass")),
         sa.CheckConstraint("wish_tone BETWEEN -1 AND 1", name=op.f("ck_trials_wish_tone")),
-        sa.ForeignKeyConstraint(["dealer"], ["dealers.slug"], name="fk_trials_dealer"),
-        sa.ForeignKeyConstraint(["player"], ["players.id"], name="fk_trials_player"),
-        sa.PrimaryKeyConstraint("id", name="pk_trials"),
-        sa.UniqueConstraint("key", name="uq_trials_key"),
     )
-    op.create_index("ix_trials_dealer", "trials", ["dealer"], unique=False)
-    op.create_index("ix_trials_player", "trials", ["player"], unique=False)
 
 
 def _runs() -> None:
     op.create_table(
         "runs",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("trial", sa.Integer(), nullable=False),
+        sa.Column("id", sa.Integer(), primary_key=True),
+        sa.Column("trial", sa.Integer(), sa.ForeignKey("trials.id"), nullable=False),
         sa.Column("position", sa.SmallInteger(), nullable=False),
         sa.Column("rater", KEY, nullable=False),
         sa.Column("revision", sa.Integer(), nullable=False),
-        sa.Column("copy", KEY, nullable=True),
+        sa.Column("copy", KEY, sa.ForeignKey("copies.serial"), nullable=True, index=True),
         sa.Column("overall", sa.SmallInteger(), nullable=True),
         sa.Column("response", sa.SmallInteger(), nullable=True),
         sa.Column("clarity", sa.SmallInteger(), nullable=True),
@@ -262,22 +239,18 @@ def _runs() -> None:
         sa.CheckConstraint("revision >= 1", name=op.f("ck_runs_revision")),
         sa.CheckConstraint("steadiness BETWEEN 1 AND 7", name=op.f("ck_runs_steadiness")),
         sa.CheckConstraint("tone BETWEEN 1 AND 7", name=op.f("ck_runs_tone")),
-        sa.ForeignKeyConstraint(["copy"], ["copies.serial"], name="fk_runs_copy"),
-        sa.ForeignKeyConstraint(["trial"], ["trials.id"], name="fk_runs_trial"),
-        sa.PrimaryKeyConstraint("id", name="pk_runs"),
         sa.UniqueConstraint("trial", "position", "rater", "revision", name="uq_runs_trial_position_rater_revision"),
     )
-    op.create_index("ix_runs_copy", "runs", ["copy"], unique=False)
 
 
 def _outcomes() -> None:
     op.create_table(
         "outcomes",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("trial", sa.Integer(), nullable=False),
+        sa.Column("id", sa.Integer(), primary_key=True),
+        sa.Column("trial", sa.Integer(), sa.ForeignKey("trials.id"), nullable=False),
         sa.Column("date", sa.Date(), nullable=False),
         sa.Column("outcome", sa.String(), nullable=False),
-        sa.Column("copy", KEY, nullable=True),
+        sa.Column("copy", KEY, sa.ForeignKey("copies.serial"), nullable=True),
         sa.Column("reason", sa.String(), nullable=True),
         sa.Column("revision", sa.Integer(), nullable=False),
         sa.CheckConstraint("outcome IN ('kept', 'more_asked', 'none', 'returned')", name=op.f("ck_outcomes_outcome")),
@@ -288,9 +261,6 @@ def _outcomes() -> None:
             "reason IN ('price', 'sound', 'handling', 'undecided', 'other')", name=op.f("ck_outcomes_reason")
         ),
         sa.CheckConstraint("revision >= 1", name=op.f("ck_outcomes_revision")),
-        sa.ForeignKeyConstraint(["copy"], ["copies.serial"], name="fk_outcomes_copy"),
-        sa.ForeignKeyConstraint(["trial"], ["trials.id"], name="fk_outcomes_trial"),
-        sa.PrimaryKeyConstraint("id", name="pk_outcomes"),
         sa.UniqueConstraint(
             "trial", "date", "outcome", "copy", "revision", name="uq_outcomes_trial_date_outcome_copy_revision"
         ),
@@ -300,62 +270,45 @@ def _outcomes() -> None:
         "outcomes",
         ["trial", "date", "outcome", "revision"],
         unique=True,
-        sqlite_where=sa.text("copy IS NULL"),
-        postgresql_where=sa.text("copy IS NULL"),
+        **partly("copy IS NULL"),
     )
 
 
 def _model_versions() -> None:
     op.create_table(
         "model_versions",
-        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("id", sa.Integer(), primary_key=True),
         sa.Column("fitted_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("adopted", sa.Boolean(), nullable=False),
         sa.Column("data_digest", sa.String(), nullable=False),
         sa.Column("code_version", sa.String(), nullable=False),
         sa.Column("report", sa.JSON(), nullable=False),
         sa.Column("artifact", sa.LargeBinary(), nullable=False),
-        sa.PrimaryKeyConstraint("id", name="pk_model_versions"),
     )
-    op.create_index(
-        "uq_model_versions_adopted",
-        "model_versions",
-        ["adopted"],
-        unique=True,
-        sqlite_where=sa.text("adopted"),
-        postgresql_where=sa.text("adopted"),
-    )
+    op.create_index("uq_model_versions_adopted", "model_versions", ["adopted"], unique=True, **partly("adopted"))
 
 
 def _enquiries() -> None:
     op.create_table(
         "enquiries",
-        sa.Column("id", sa.String(), nullable=False),
-        sa.Column("address", sa.String(), nullable=False),
-        sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
-        sa.Column("dealer", KEY, nullable=True),
+        sa.Column("id", sa.String(), primary_key=True),
+        sa.Column("address", sa.String(), nullable=False, unique=True),
+        sa.Column("created_at", sa.DateTime(timezone=True), nullable=False, index=True),
+        sa.Column("dealer", KEY, sa.ForeignKey("dealers.slug"), nullable=True, index=True),
         sa.Column("language", sa.String(), nullable=False),
         sa.Column("answers", sa.JSON(), nullable=False),
         sa.Column("contact", sa.JSON(), nullable=True),
         sa.Column("advice", sa.JSON(), nullable=False),
-        sa.Column("model_version", sa.Integer(), nullable=True),
-        sa.ForeignKeyConstraint(["dealer"], ["dealers.slug"], name="fk_enquiries_dealer"),
-        sa.ForeignKeyConstraint(["model_version"], ["model_versions.id"], name="fk_enquiries_model_version"),
-        sa.PrimaryKeyConstraint("id", name="pk_enquiries"),
-        sa.UniqueConstraint("address", name="uq_enquiries_address"),
+        sa.Column("model_version", sa.Integer(), sa.ForeignKey("model_versions.id"), nullable=True),
     )
-    op.create_index("ix_enquiries_created_at", "enquiries", ["created_at"], unique=False)
-    op.create_index("ix_enquiries_dealer", "enquiries", ["dealer"], unique=False)
 
 
 def _drafts() -> None:
     op.create_table(
         "drafts",
-        sa.Column("id", sa.String(), nullable=False),
+        sa.Column("id", sa.String(), primary_key=True),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
-        sa.Column("updated_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("updated_at", sa.DateTime(timezone=True), nullable=False, index=True),
         sa.Column("answers", sa.JSON(), nullable=False),
         sa.Column("step", sa.String(), nullable=False),
-        sa.PrimaryKeyConstraint("id", name="pk_drafts"),
     )
-    op.create_index("ix_drafts_updated_at", "drafts", ["updated_at"], unique=False)

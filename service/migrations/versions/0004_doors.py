@@ -3,10 +3,10 @@
 import sqlalchemy as sa
 from alembic import op
 
+from service.tables.columns import partly
+
 revision = "0004"
 down_revision = "0003"
-branch_labels = None
-depends_on = None
 
 KEY = sa.String().with_variant(sa.String(collation="C"), "postgresql")
 MOMENT = sa.DateTime(timezone=True)
@@ -24,7 +24,7 @@ def upgrade() -> None:
 def _doors() -> None:
     op.create_table(
         "doors",
-        sa.Column("dealer", KEY, nullable=False),
+        sa.Column("dealer", KEY, sa.ForeignKey("dealers.slug"), primary_key=True),
         sa.Column("origins", sa.Text(), nullable=False),
         sa.Column("action_colour", sa.String(), nullable=True),
         sa.Column("point_colour", sa.String(), nullable=True),
@@ -38,45 +38,39 @@ def _doors() -> None:
         sa.Column("changed_at", MOMENT, nullable=False),
         sa.CheckConstraint("(logo IS NULL) = (logo_type IS NULL)", name=op.f("ck_doors_logo_has_type")),
         sa.CheckConstraint("keep_months BETWEEN 1 AND 120", name=op.f("ck_doors_keep_months")),
-        sa.ForeignKeyConstraint(["dealer"], ["dealers.slug"], name="fk_doors_dealer"),
-        sa.PrimaryKeyConstraint("dealer", name="pk_doors"),
     )
 
 
 def _api_keys() -> None:
     op.create_table(
         "api_keys",
-        sa.Column("digest", sa.String(), nullable=False),
-        sa.Column("dealer", KEY, nullable=False),
+        sa.Column("digest", sa.String(), primary_key=True),
+        sa.Column("dealer", KEY, sa.ForeignKey("dealers.slug"), nullable=False, index=True),
         sa.Column("kind", sa.String(), nullable=False),
         sa.Column("hint", sa.String(), nullable=False),
         sa.Column("note", sa.Text(), nullable=True),
         sa.Column("made_at", MOMENT, nullable=False),
-        sa.Column("made_by", sa.Integer(), nullable=True),
+        sa.Column("made_by", sa.Integer(), sa.ForeignKey("users.id"), nullable=True),
         sa.Column("used_on", sa.Date(), nullable=True),
         sa.Column("revoked_at", MOMENT, nullable=True),
         sa.CheckConstraint("kind IN ('website', 'server')", name=op.f("ck_api_keys_kind")),
-        sa.ForeignKeyConstraint(["dealer"], ["dealers.slug"], name="fk_api_keys_dealer"),
-        sa.ForeignKeyConstraint(["made_by"], ["users.id"], name="fk_api_keys_made_by"),
-        sa.PrimaryKeyConstraint("digest", name="pk_api_keys"),
     )
-    op.create_index("ix_api_keys_dealer", "api_keys", ["dealer"])
 
 
 def _outbox() -> None:
     op.create_table(
         "outbox",
-        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("id", sa.Integer(), primary_key=True),
         sa.Column("channel", sa.String(), nullable=False),
         sa.Column("kind", KEY, nullable=False),
         sa.Column("about", KEY, nullable=False),
-        sa.Column("dealer", KEY, nullable=True),
-        sa.Column("player", sa.Integer(), nullable=True),
-        sa.Column("enquiry", sa.String(), nullable=True),
+        sa.Column("dealer", KEY, sa.ForeignKey("dealers.slug"), nullable=True),
+        sa.Column("player", sa.Integer(), sa.ForeignKey("players.id"), nullable=True, index=True),
+        sa.Column("enquiry", sa.String(), sa.ForeignKey("enquiries.id"), nullable=True, index=True),
         sa.Column("address", sa.Text(), nullable=False),
         sa.Column("language", sa.String(), nullable=False),
         sa.Column("values", sa.JSON(), nullable=False),
-        sa.Column("message_id", sa.String(), nullable=False),
+        sa.Column("message_id", sa.String(), nullable=False, unique=True),
         sa.Column("queued_at", MOMENT, nullable=False),
         sa.Column("due_at", MOMENT, nullable=False),
         sa.Column("leased_until", MOMENT, nullable=True),
@@ -87,44 +81,27 @@ def _outbox() -> None:
         sa.CheckConstraint("channel IN ('mail', 'webhook')", name=op.f("ck_outbox_channel")),
         sa.CheckConstraint("attempts >= 0", name=op.f("ck_outbox_attempts")),
         sa.CheckConstraint("sent_at IS NULL OR failed_at IS NULL", name=op.f("ck_outbox_one_end")),
-        sa.ForeignKeyConstraint(["dealer"], ["dealers.slug"], name="fk_outbox_dealer"),
-        sa.ForeignKeyConstraint(["enquiry"], ["enquiries.id"], name="fk_outbox_enquiry"),
-        sa.ForeignKeyConstraint(["player"], ["players.id"], name="fk_outbox_player"),
-        sa.PrimaryKeyConstraint("id", name="pk_outbox"),
         sa.UniqueConstraint("kind", "about", name="uq_outbox_kind_about"),
-        sa.UniqueConstraint("message_id", name="uq_outbox_message_id"),
     )
     op.create_index("ix_outbox_dealer_queued_at", "outbox", ["dealer", "queued_at"])
-    op.create_index("ix_outbox_enquiry", "outbox", ["enquiry"])
-    op.create_index("ix_outbox_player", "outbox", ["player"])
-    op.create_index(
-        "ix_outbox_waiting",
-        "outbox",
-        ["due_at"],
-        sqlite_where=sa.text("sent_at IS NULL AND failed_at IS NULL"),
-        postgresql_where=sa.text("sent_at IS NULL AND failed_at IS NULL"),
-    )
+    op.create_index("ix_outbox_waiting", "outbox", ["due_at"], **partly("sent_at IS NULL AND failed_at IS NULL"))
 
 
 def _closed_addresses() -> None:
     op.create_table(
         "closed_addresses",
-        sa.Column("digest", sa.String(), nullable=False),
-        sa.Column("dealer", KEY, nullable=False),
+        sa.Column("digest", sa.String(), primary_key=True),
+        sa.Column("dealer", KEY, sa.ForeignKey("dealers.slug"), primary_key=True),
         sa.Column("state", sa.String(), nullable=False),
         sa.Column("at", MOMENT, nullable=False),
         sa.CheckConstraint("state IN ('unsubscribed', 'bounced')", name=op.f("ck_closed_addresses_state")),
-        sa.ForeignKeyConstraint(["dealer"], ["dealers.slug"], name="fk_closed_addresses_dealer"),
-        sa.PrimaryKeyConstraint("digest", "dealer", name="pk_closed_addresses"),
     )
 
 
 def _follow_ups() -> None:
     op.create_table(
         "follow_ups",
-        sa.Column("trial", sa.Integer(), nullable=False),
+        sa.Column("trial", sa.Integer(), sa.ForeignKey("trials.id"), primary_key=True),
         sa.Column("still_right", sa.Boolean(), nullable=False),
         sa.Column("at", MOMENT, nullable=False),
-        sa.ForeignKeyConstraint(["trial"], ["trials.id"], name="fk_follow_ups_trial"),
-        sa.PrimaryKeyConstraint("trial", name="pk_follow_ups"),
     )

@@ -5,8 +5,6 @@ from alembic import op
 
 revision = "0005"
 down_revision = "0004"
-branch_labels = None
-depends_on = None
 
 MOMENT = sa.DateTime(timezone=True)
 
@@ -16,9 +14,8 @@ def upgrade() -> None:
     op.add_column("players", sa.Column("asked_at", MOMENT, nullable=True))
     op.create_table(
         "duties",
-        sa.Column("name", sa.String(), nullable=False),
+        sa.Column("name", sa.String(), primary_key=True),
         sa.Column("begun_at", MOMENT, nullable=False),
         sa.Column("ended_at", MOMENT, nullable=True),
         sa.Column("counts", sa.JSON(), nullable=False),
-        sa.PrimaryKeyConstraint("name", name="pk_duties"),
     )

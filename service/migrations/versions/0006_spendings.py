@@ -5,16 +5,13 @@ from alembic import op
 
 revision = "0006"
 down_revision = "0005"
-branch_labels = None
-depends_on = None
 
 
 def upgrade() -> None:
     """Add the table."""
     op.create_table(
         "spendings",
-        sa.Column("key", sa.String(), nullable=False),
+        sa.Column("key", sa.String(), primary_key=True),
         sa.Column("level", sa.Float(), nullable=False),
         sa.Column("at", sa.Float(), nullable=False),
-        sa.PrimaryKeyConstraint("key", name="pk_spendings"),
     )

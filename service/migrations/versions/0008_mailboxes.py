@@ -8,8 +8,6 @@ from alembic import op
 
 revision = "0008"
 down_revision = "0007"
-branch_labels = None
-depends_on = None
 
 MOMENT = sa.DateTime(timezone=True)
 
@@ -21,25 +19,22 @@ def upgrade() -> None:
     _address_keys()
     op.create_table(
         "first_mails",
-        sa.Column("mailbox", sa.String(), nullable=False),
-        sa.Column("cause", sa.String(), nullable=False),
+        sa.Column("mailbox", sa.String(), primary_key=True),
+        sa.Column("cause", sa.String(), primary_key=True),
         sa.Column("mail", sa.String(), nullable=False),
         sa.Column("at", MOMENT, nullable=False),
         sa.CheckConstraint("cause IN ('enquiry', 'data')", name=op.f("ck_first_mails_cause")),
-        sa.PrimaryKeyConstraint("mailbox", "cause", name="pk_first_mails"),
     )
     op.create_table(
         "confirmed_addresses",
-        sa.Column("digest", sa.String(), nullable=False),
+        sa.Column("digest", sa.String(), primary_key=True),
         sa.Column("at", MOMENT, nullable=False),
-        sa.PrimaryKeyConstraint("digest", name="pk_confirmed_addresses"),
     )
     op.create_table(
         "mail_counts",
-        sa.Column("of", sa.String(), nullable=False),
-        sa.Column("day", sa.Date(), nullable=False),
+        sa.Column("of", sa.String(), primary_key=True),
+        sa.Column("day", sa.Date(), primary_key=True),
         sa.Column("count", sa.Integer(), nullable=False),
-        sa.PrimaryKeyConstraint("of", "day", name="pk_mail_counts"),
     )
 
 

@@ -5,8 +5,6 @@ from alembic import op
 
 revision = "0013"
 down_revision = "0012"
-branch_labels = None
-depends_on = None
 
 KEY = sa.String().with_variant(sa.String(collation="C"), "postgresql")
 
@@ -15,14 +13,12 @@ def upgrade() -> None:
     """Add the table; nothing was said of any tier before."""
     op.create_table(
         "tier_characters",
-        sa.Column("tier", KEY, nullable=False),
-        sa.Column("criterion", KEY, nullable=False),
+        sa.Column("tier", KEY, sa.ForeignKey("tiers.slug"), primary_key=True),
+        sa.Column("criterion", KEY, primary_key=True),
         sa.Column("step", sa.SmallInteger(), nullable=True),
         sa.CheckConstraint(
             "criterion IN ('overall', 'response', 'clarity', 'dynamic_range', 'steadiness', 'off_string', 'ease', 'tone')",
             name=op.f("ck_tier_characters_criterion"),
         ),
         sa.CheckConstraint("step BETWEEN -2 AND 2", name=op.f("ck_tier_characters_step")),
-        sa.ForeignKeyConstraint(["tier"], ["tiers.slug"], name="fk_tier_characters_tier"),
-        sa.PrimaryKeyConstraint("tier", "criterion", name="pk_tier_characters"),
     )

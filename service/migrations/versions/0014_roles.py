@@ -8,8 +8,6 @@ from alembic import op
 
 revision = "0014"
 down_revision = "0013"
-branch_labels = None
-depends_on = None
 
 KEY = sa.String().with_variant(sa.String(collation="C"), "postgresql")
 MOMENT = sa.DateTime(timezone=True)
@@ -32,18 +30,15 @@ def upgrade() -> None:
 def _users() -> None:
     op.create_table(
         "users",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("email", KEY, nullable=False),
+        sa.Column("id", sa.Integer(), primary_key=True),
+        sa.Column("email", KEY, nullable=False, unique=True),
         sa.Column("name", sa.Text(), nullable=True),
         sa.Column("role", sa.String(), nullable=False),
-        sa.Column("dealer", KEY, nullable=True),
+        sa.Column("dealer", KEY, sa.ForeignKey("dealers.slug"), nullable=True),
         sa.Column("language", sa.String(), nullable=True),
         sa.Column("password", sa.String(), nullable=True),
         sa.Column("created_at", MOMENT, nullable=False),
         sa.Column("disabled_at", MOMENT, nullable=True),
         sa.CheckConstraint("role <> 'adviser' OR dealer IS NOT NULL", name=op.f("ck_users_adviser_has_dealer")),
         sa.CheckConstraint("email = lower(email)", name=op.f("ck_users_email_lower")),
-        sa.ForeignKeyConstraint(["dealer"], ["dealers.slug"], name="fk_users_dealer"),
-        sa.PrimaryKeyConstraint("id", name="pk_users"),
-        sa.UniqueConstraint("email", name="uq_users_email"),
     )

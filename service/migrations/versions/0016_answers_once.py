@@ -10,8 +10,6 @@ from service.tables.columns import Moment, in_json
 
 revision = "0016"
 down_revision = "0015"
-branch_labels = None
-depends_on = None
 
 A_SLICE = 500
 ENQUIRIES = sa.table(

@@ -5,8 +5,6 @@ from alembic import op
 
 revision = "0017"
 down_revision = "0016"
-branch_labels = None
-depends_on = None
 
 KEY = sa.String().with_variant(sa.String(collation="C"), "postgresql")
 
@@ -15,12 +13,8 @@ def upgrade() -> None:
     """Add the table; no calendar has an address before."""
     op.create_table(
         "calendars",
-        sa.Column("dealer", KEY, nullable=False),
-        sa.Column("id", sa.String(), nullable=False),
+        sa.Column("dealer", KEY, sa.ForeignKey("dealers.slug"), primary_key=True),
+        sa.Column("id", sa.String(), nullable=False, unique=True),
         sa.Column("made_at", sa.DateTime(timezone=True), nullable=False),
-        sa.Column("made_by", sa.Integer(), nullable=True),
-        sa.ForeignKeyConstraint(["dealer"], ["dealers.slug"], name="fk_calendars_dealer"),
-        sa.ForeignKeyConstraint(["made_by"], ["users.id"], name="fk_calendars_made_by"),
-        sa.PrimaryKeyConstraint("dealer", name="pk_calendars"),
-        sa.UniqueConstraint("id", name="uq_calendars_id"),
+        sa.Column("made_by", sa.Integer(), sa.ForeignKey("users.id"), nullable=True),
     )

@@ -5,8 +5,6 @@ from alembic import op
 
 revision = "0019"
 down_revision = "0018"
-branch_labels = None
-depends_on = None
 
 KEY = sa.String().with_variant(sa.String(collation="C"), "postgresql")
 MOMENT = sa.DateTime(timezone=True)
@@ -26,32 +24,26 @@ def upgrade() -> None:
         op.create_check_constraint(op.f("ck_api_keys_kind"), "api_keys", KINDS)
     op.create_table(
         "sandboxes",
-        sa.Column("key", sa.String(), nullable=False),
+        sa.Column("key", sa.String(), sa.ForeignKey("api_keys.digest"), primary_key=True),
         sa.Column("begun_at", MOMENT, nullable=False),
         sa.Column("revision", sa.String(), nullable=False),
         sa.Column("calls", sa.Integer(), nullable=False),
         sa.Column("content", sa.LargeBinary(), nullable=False),
         sa.CheckConstraint("calls >= 0", name=op.f("ck_sandboxes_calls")),
-        sa.ForeignKeyConstraint(["key"], ["api_keys.digest"], name="fk_sandboxes_key"),
-        sa.PrimaryKeyConstraint("key", name="pk_sandboxes"),
     )
 
 
 def _api_keys() -> None:
     op.create_table(
         "api_keys",
-        sa.Column("digest", sa.String(), nullable=False),
-        sa.Column("dealer", KEY, nullable=False),
+        sa.Column("digest", sa.String(), primary_key=True),
+        sa.Column("dealer", KEY, sa.ForeignKey("dealers.slug"), nullable=False, index=True),
         sa.Column("kind", sa.String(), nullable=False),
         sa.Column("hint", sa.String(), nullable=False),
         sa.Column("note", sa.Text(), nullable=True),
         sa.Column("made_at", MOMENT, nullable=False),
-        sa.Column("made_by", sa.Integer(), nullable=True),
+        sa.Column("made_by", sa.Integer(), sa.ForeignKey("users.id"), nullable=True),
         sa.Column("used_on", sa.Date(), nullable=True),
         sa.Column("revoked_at", MOMENT, nullable=True),
         sa.CheckConstraint(KINDS, name=op.f("ck_api_keys_kind")),
-        sa.ForeignKeyConstraint(["dealer"], ["dealers.slug"], name="fk_api_keys_dealer"),
-        sa.ForeignKeyConstraint(["made_by"], ["users.id"], name="fk_api_keys_made_by"),
-        sa.PrimaryKeyConstraint("digest", name="pk_api_keys"),
     )
-    op.create_index("ix_api_keys_dealer", "api_keys", ["dealer"])

@@ -5,17 +5,9 @@ from alembic import op
 
 revision = "0021"
 down_revision = "0020"
-branch_labels = None
-depends_on = None
 
 
 def upgrade() -> None:
     """Add the columns; nothing of it was kept before."""
     for name in ("loan_terms", "return_terms", "hair_terms"):
         op.add_column("doors", sa.Column(name, sa.Text(), nullable=True))
-
-
-def downgrade() -> None:
-    """Take them away."""
-    for name in ("hair_terms", "return_terms", "loan_terms"):
-        op.drop_column("doors", name)

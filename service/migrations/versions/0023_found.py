@@ -10,8 +10,6 @@ from service.tables.folding import enquiry_number, of_person, plain
 
 revision = "0023"
 down_revision = "0022"
-branch_labels = None
-depends_on = None
 
 A_SLICE = 500
 ENQUIRIES = sa.table(
@@ -35,14 +33,11 @@ def upgrade() -> None:
     """Add columns and table, filled in from what is there."""
     op.create_table(
         "search_words",
-        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("id", sa.Integer(), primary_key=True),
         sa.Column("dealer", Key, nullable=False),
         sa.Column("word", Key, nullable=False),
-        sa.Column("player", sa.Integer(), nullable=True),
-        sa.Column("enquiry", sa.String(), nullable=True),
-        sa.ForeignKeyConstraint(["player"], ["contacts.player"], "fk_search_words_player", ondelete="CASCADE"),
-        sa.ForeignKeyConstraint(["enquiry"], ["enquiries.id"], "fk_search_words_enquiry", ondelete="CASCADE"),
-        sa.PrimaryKeyConstraint("id", name="pk_search_words"),
+        sa.Column("player", sa.Integer(), sa.ForeignKey("contacts.player", ondelete="CASCADE"), nullable=True),
+        sa.Column("enquiry", sa.String(), sa.ForeignKey("enquiries.id", ondelete="CASCADE"), nullable=True),
     )
     op.add_column("enquiries", sa.Column("number", Key, nullable=True))
     op.add_column("copies", sa.Column("plain", Key, nullable=True))

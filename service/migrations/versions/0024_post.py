@@ -3,12 +3,12 @@
 import sqlalchemy as sa
 from alembic import op
 
+from service.tables.columns import partly
+
 revision = "0024"
 down_revision = "0023"
-branch_labels = None
-depends_on = None
 
-_LETTERED = sa.text("letter <> ''")
+_LETTERED = partly("letter <> ''")
 
 
 def upgrade() -> None:
@@ -17,21 +17,12 @@ def upgrade() -> None:
     op.add_column("slots", sa.Column("sitting", sa.SmallInteger(), nullable=False, server_default="1"))
     op.add_column("slots", sa.Column("date", sa.Date(), nullable=True))
     op.drop_index("uq_slots_letter", "slots")
-    op.create_index(
-        "uq_slots_letter",
-        "slots",
-        ["trial", "sitting", "letter"],
-        unique=True,
-        sqlite_where=_LETTERED,
-        postgresql_where=_LETTERED,
-    )
+    op.create_index("uq_slots_letter", "slots", ["trial", "sitting", "letter"], unique=True, **_LETTERED)
     op.create_table(
         "parcels",
-        sa.Column("trial", sa.Integer(), nullable=False),
+        sa.Column("trial", sa.Integer(), sa.ForeignKey("trials.id"), primary_key=True),
         sa.Column("address", sa.Text(), nullable=True),
         sa.Column("carrier", sa.Text(), nullable=True),
         sa.Column("number", sa.Text(), nullable=True),
         sa.Column("arrived_at", sa.DateTime(timezone=True), nullable=True),
-        sa.ForeignKeyConstraint(["trial"], ["trials.id"], name="fk_parcels_trial"),
-        sa.PrimaryKeyConstraint("trial", name="pk_parcels"),
     )

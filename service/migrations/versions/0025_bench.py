@@ -5,8 +5,6 @@ from alembic import op
 
 revision = "0025"
 down_revision = "0024"
-branch_labels = None
-depends_on = None
 
 KEY = sa.String().with_variant(sa.String(collation="C"), "postgresql")
 BEFORE = (
@@ -35,8 +33,8 @@ def _allow(quantities: tuple[str, ...]) -> None:
     op.drop_table("bench_readings")
     op.create_table(
         "bench_readings",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("copy", KEY, nullable=False),
+        sa.Column("id", sa.Integer(), primary_key=True),
+        sa.Column("copy", KEY, sa.ForeignKey("copies.serial"), nullable=False),
         sa.Column("date", sa.Date(), nullable=False),
         sa.Column("quantity", KEY, nullable=False),
         sa.Column("value", sa.Double(), nullable=False),
@@ -44,8 +42,6 @@ def _allow(quantities: tuple[str, ...]) -> None:
         sa.Column("by", sa.Text(), nullable=True),
         sa.CheckConstraint(f"quantity IN ({words})", name=op.f("ck_bench_readings_quantity")),
         sa.CheckConstraint("value > 0 AND value < 1e9", name=op.f("ck_bench_readings_value")),
-        sa.ForeignKeyConstraint(["copy"], ["copies.serial"], name="fk_bench_readings_copy"),
-        sa.PrimaryKeyConstraint("id", name="pk_bench_readings"),
         sa.UniqueConstraint("copy", "date", "quantity", "method", name="uq_bench_readings_copy_date_quantity_method"),
     )
     op.execute("INSERT INTO bench_readings SELECT * FROM bench_readings_kept")

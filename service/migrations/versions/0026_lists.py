@@ -1,12 +1,11 @@
 """Lists are found in their order, and what waits without going through all that is done."""
 
-import sqlalchemy as sa
 from alembic import op
+
+from service.tables.columns import partly
 
 revision = "0026"
 down_revision = "0025"
-branch_labels = None
-depends_on = None
 
 
 def upgrade() -> None:
@@ -14,12 +13,6 @@ def upgrade() -> None:
     for table, columns in (("enquiries", ["dealer", "created_at", "id"]), ("trials", ["dealer", "date", "id"])):
         op.drop_index(f"ix_{table}_dealer", table)
         op.create_index(f"ix_{table}_{'_'.join(columns)}", table, columns)
-    waits = sa.text("settled_at IS NULL")
-    op.create_index(
-        "ix_enquiries_unsettled",
-        "enquiries",
-        ["dealer", "created_at", "id"],
-        sqlite_where=waits,
-        postgresql_where=waits,
-    )
+    waits = partly("settled_at IS NULL")
+    op.create_index("ix_enquiries_unsettled", "enquiries", ["dealer", "created_at", "id"], **waits)
     op.create_index("ix_outcomes_copy", "outcomes", ["copy"])

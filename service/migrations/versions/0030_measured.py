@@ -5,15 +5,8 @@ from alembic import op
 
 revision = "0030"
 down_revision = "0029"
-branch_labels = None
-depends_on = None
 
 
 def upgrade() -> None:
     """Add the column, empty: until a bow is measured again its values are as sure as is usual."""
     op.add_column("copies", sa.Column("measured", sa.JSON(none_as_null=True), nullable=True))
-
-
-def downgrade() -> None:
-    """Take it away."""
-    op.drop_column("copies", "measured")

@@ -4,8 +4,6 @@ from alembic import op
 
 revision = "0031"
 down_revision = "0030"
-branch_labels = None
-depends_on = None
 
 PLACES = (
     ("trials", ["player"], [["player", "dealer"], ["dealer", "player"]]),
@@ -19,11 +17,3 @@ def upgrade() -> None:
         op.drop_index(f"ix_{table}_{'_'.join(old)}", table)
         for columns in new:
             op.create_index(f"ix_{table}_{'_'.join(columns)}", table, columns)
-
-
-def downgrade() -> None:
-    """Put the old ones back."""
-    for table, old, new in PLACES:
-        for columns in new:
-            op.drop_index(f"ix_{table}_{'_'.join(columns)}", table)
-        op.create_index(f"ix_{table}_{'_'.join(old)}", table, old)
