@@ -14,24 +14,12 @@ from typing import Any
 from sqlalchemy import ColumnElement, CursorResult, Result, false, func, select, union_all, update
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
+from service import tables
 from service.accounts import half_sign_ins, users
 from service.core import audit, audit_events, upsert
 from service.core.clock_watch import BEHIND, WATCH
 from service.devices import tablets
 from service.mail import outbox, redating
-from service.tables import (
-    Base,
-    Contact,
-    Draft,
-    Duty,
-    Enquiry,
-    HalfSignIn,
-    OutboxItem,
-    PasswordLink,
-    Seat,
-    StaffSession,
-    TabletCode,
-)
 from service.tables.columns import Moment
 from service.trials import rater_links
 from service.web import staff_sessions
@@ -43,16 +31,16 @@ _A_DAY = dt.timedelta(days=1)
 
 Column = InstrumentedAttribute[Any]
 _Condition = Callable[[Column], ColumnElement[bool]]
-_AGES: tuple[Column, ...] = (Contact.created_at, Draft.updated_at, Enquiry.created_at)
+_AGES: tuple[Column, ...] = (tables.Contact.created_at, tables.Draft.updated_at, tables.Enquiry.created_at)
 """Those by which something is erased; their rows are marked where they were written while the clock was behind."""
 _PLANNED: tuple[tuple[Column, dt.timedelta], ...] = (
-    (HalfSignIn.expires_at, half_sign_ins.LIFE),
-    (OutboxItem.due_at, redating.FARTHEST),
-    (OutboxItem.leased_until, outbox.LEASE),
-    (PasswordLink.expires_at, users.LINK_LIFE),
-    (Seat.expires_at, rater_links.LIFE),
-    (StaffSession.expires_at, staff_sessions.LIFE),
-    (TabletCode.expires_at, tablets.CODE_LIFE),
+    (tables.HalfSignIn.expires_at, half_sign_ins.LIFE),
+    (tables.OutboxItem.due_at, redating.FARTHEST),
+    (tables.OutboxItem.leased_until, outbox.LEASE),
+    (tables.PasswordLink.expires_at, users.LINK_LIFE),
+    (tables.Seat.expires_at, rater_links.LIFE),
+    (tables.StaffSession.expires_at, staff_sessions.LIFE),
+    (tables.TabletCode.expires_at, tablets.CODE_LIFE),
 )
 """Moments that lie ahead by their nature, and how far at most."""
 _TOLD = frozenset({"runs.rated_at", "sheets.rated_at", "pairs.rated_at"})
@@ -65,7 +53,7 @@ def _named(column: Column) -> str:
 
 def _moments() -> Iterator[Column]:
     """Give every column of every table that holds a moment."""
-    for mapper in sorted(Base.registry.mappers, key=lambda each: each.class_.__tablename__):
+    for mapper in sorted(tables.Base.registry.mappers, key=lambda each: each.class_.__tablename__):
         kept = (each.key for each in mapper.column_attrs if isinstance(each.columns[0].type, Moment))
         yield from (getattr(mapper.class_, key) for key in kept)
 
@@ -101,7 +89,7 @@ class Clock:
 
 def look(session: Session, now: dt.datetime) -> Clock:
     """Return how the clock stands; nothing is changed."""
-    noted = session.scalar(select(Duty.begun_at).where(Duty.name == WATCH))
+    noted = session.scalar(select(tables.Duty.begun_at).where(tables.Duty.name == WATCH))
     return Clock(now, noted or _known_from_rows(session, now))
 
 
@@ -149,7 +137,7 @@ def keep(session: Session, now: dt.datetime) -> Clock:
     # dated to that moment, so that their time is not over at once.
     clock = look(session, now)
     if clock.is_believed:
-        _note(session, now, Duty.begun_at < now)
+        _note(session, now, tables.Duty.begun_at < now)
         _date_latecomers(session, now)
     elif clock.last is not None:
         _note(session, clock.last, false())
@@ -183,15 +171,15 @@ def confirm(session: Session, user: int | None, now: dt.datetime) -> None:
             _unmark(session, column, {})
     else:
         _date_latecomers(session, now)
-    _note(session, now, Duty.begun_at != now)
+    _note(session, now, tables.Duty.begun_at != now)
     audit.record(session, user, audit_events.CLOCK_CONFIRMED, "clock", dealer=None)
 
 
 def _note(session: Session, now: dt.datetime, where: ColumnElement[bool]) -> None:
-    changed = update(Duty).where(Duty.name == WATCH, where).values(begun_at=now)
+    changed = update(tables.Duty).where(tables.Duty.name == WATCH, where).values(begun_at=now)
     session.execute(changed.execution_options(synchronize_session=False))
-    if session.scalar(select(Duty.name).where(Duty.name == WATCH)) is None:
-        upsert.added(session, Duty(name=WATCH, begun_at=now, counts={}))
+    if session.scalar(select(tables.Duty.name).where(tables.Duty.name == WATCH)) is None:
+        upsert.added(session, tables.Duty(name=WATCH, begun_at=now, counts={}))
 
 
 # Moments in the future
@@ -200,11 +188,14 @@ def _note(session: Session, now: dt.datetime, where: ColumnElement[bool]) -> Non
 def _of_the_future(now: dt.datetime) -> Iterator[tuple[Column, ColumnElement[bool]]]:
     """Give each column with the condition that it lies in a future that it cannot know."""
     for column in _WRITTEN:
-        of_watch = (Duty.name != WATCH,) if column.class_ is Duty else ()
+        of_watch = (tables.Duty.name != WATCH,) if column.class_ is tables.Duty else ()
         yield column, _all((column > now + BEHIND, *of_watch))
     for column, ahead in _PLANNED:
         yield column, column > now + ahead + BEHIND
-    yield OutboxItem.due_at, _all((OutboxItem.attempts > 0, OutboxItem.due_at > now + outbox.LONGEST_WAIT + BEHIND))
+    yield (
+        tables.OutboxItem.due_at,
+        _all((tables.OutboxItem.attempts > 0, tables.OutboxItem.due_at > now + outbox.LONGEST_WAIT + BEHIND)),
+    )
 
 
 def _all(conditions: tuple[ColumnElement[bool], ...]) -> ColumnElement[bool]:

@@ -15,6 +15,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, CursorResult, delete, exists, func, or_, select, update
 from sqlalchemy.orm import Session
 
+from service import tables
 from service.accounts import browsers, half_sign_ins
 from service.core import clock_watch, upsert
 from service.core.database import Database
@@ -26,25 +27,6 @@ from service.players import persons
 from service.players.persons import Person
 from service.privacy import clock, mass_erasure, remains
 from service.privacy.erasure import erase, would_erase
-from service.tables import (
-    Base,
-    Composition,
-    Contact,
-    Dealer,
-    Door,
-    Draft,
-    Duty,
-    Enquiry,
-    KeptForm,
-    OutboxItem,
-    PasswordLink,
-    Player,
-    Sandbox,
-    Seat,
-    StaffSession,
-    TabletCode,
-    Trial,
-)
 from service.tables.doors import KEEP_MONTHS
 from service.web import kept_forms
 
@@ -85,12 +67,12 @@ class _Old:
 
 def months_of(session: Session, dealer: str | None) -> int:
     """Return how many months after the last contact a dealer keeps what is known of a person."""
-    return session.scalar(select(Door.keep_months).where(Door.dealer == dealer)) or KEEP_MONTHS
+    return session.scalar(select(tables.Door.keep_months).where(tables.Door.dealer == dealer)) or KEEP_MONTHS
 
 
 def ask_at(session: Session, dealer: str | None) -> str:
     """Return the address at which a dealer reads mail, empty where none is set."""
-    return session.scalar(select(Door.notify).where(Door.dealer == dealer)) or ""
+    return session.scalar(select(tables.Door.notify).where(tables.Door.dealer == dealer)) or ""
 
 
 def sweep_if_due(database: Database, now: dt.datetime) -> Swept | None:
@@ -105,7 +87,7 @@ def sweep_if_due(database: Database, now: dt.datetime) -> Swept | None:
             return None
     swept = sweep(database, now)
     with database.writing() as session:
-        duty = session.get_one(Duty, SWEEP)
+        duty = session.get_one(tables.Duty, SWEEP)
         duty.ended_at = now + dt.timedelta(seconds=time.monotonic() - started)
         duty.counts = swept.counts()
     remains.clear(database, now)
@@ -115,14 +97,16 @@ def sweep_if_due(database: Database, now: dt.datetime) -> Swept | None:
 def _takes_its_turn(session: Session, now: dt.datetime) -> bool:
     """Say whether the day's sweep is this process's: whoever changes the row first has it."""
     # A sweep of the future began under another clock, and holds up none; an owner's yes is carried out at once.
-    due = or_(Duty.begun_at <= now - EVERY, Duty.begun_at > now + clock_watch.BEHIND)
+    due = or_(tables.Duty.begun_at <= now - EVERY, tables.Duty.begun_at > now + clock_watch.BEHIND)
     answered = mass_erasure.answered_at(session)
     if answered is not None:
-        due = or_(due, Duty.begun_at < answered)
-    taken = update(Duty).where(Duty.name == SWEEP, due).values(begun_at=now, ended_at=None)
+        due = or_(due, tables.Duty.begun_at < answered)
+    taken = update(tables.Duty).where(tables.Duty.name == SWEEP, due).values(begun_at=now, ended_at=None)
     if _changed(session, taken.execution_options(synchronize_session=False)):
         return True
-    return session.get(Duty, SWEEP) is None and upsert.added(session, Duty(name=SWEEP, begun_at=now, counts={}))
+    return session.get(tables.Duty, SWEEP) is None and upsert.added(
+        session, tables.Duty(name=SWEEP, begun_at=now, counts={})
+    )
 
 
 def sweep(database: Database, now: dt.datetime) -> Swept:
@@ -183,18 +167,22 @@ def _over(session: Session, old: _Old) -> Person | None:
 def _is_younger(session: Session, person: Person, until: dt.datetime) -> bool:
     """Say whether there was contact since: a trial, an enquiry, a contact given."""
     later_trial = (
-        select(Trial.id).where(Trial.player.in_(person.players), Trial.on >= until.date()),
-        select(Enquiry.id).where(Enquiry.id.in_(person.enquiries), Enquiry.created_at >= until),
-        select(Contact.player).where(Contact.player.in_(person.players), Contact.created_at >= until),
+        select(tables.Trial.id).where(tables.Trial.player.in_(person.players), tables.Trial.on >= until.date()),
+        select(tables.Enquiry.id).where(tables.Enquiry.id.in_(person.enquiries), tables.Enquiry.created_at >= until),
+        select(tables.Contact.player).where(
+            tables.Contact.player.in_(person.players), tables.Contact.created_at >= until
+        ),
     )
     return any(session.scalar(statement.limit(1)) is not None for statement in later_trial)
 
 
 def _old(session: Session, now: dt.datetime) -> Iterator[_Old]:
-    for dealer in (None, *session.scalars(select(Dealer.slug).order_by(Dealer.slug)).all()):
+    for dealer in (None, *session.scalars(select(tables.Dealer.slug).order_by(tables.Dealer.slug)).all()):
         limit = now - months_of(session, dealer) * A_MONTH
-        same_dealer = Enquiry.dealer == dealer if dealer is not None else Enquiry.dealer.is_(None)
-        asked = select(Enquiry.id).where(same_dealer, Enquiry.player.is_(None), Enquiry.created_at < limit)
+        same_dealer = tables.Enquiry.dealer == dealer if dealer is not None else tables.Enquiry.dealer.is_(None)
+        asked = select(tables.Enquiry.id).where(
+            same_dealer, tables.Enquiry.player.is_(None), tables.Enquiry.created_at < limit
+        )
         yield from (_Old(dealer, each, None, limit) for each in session.scalars(asked).all())
         if dealer is not None:
             yield from (_Old(dealer, None, key, limit) for key in session.scalars(_players(dealer, limit)).all())
@@ -202,36 +190,41 @@ def _old(session: Session, now: dt.datetime) -> Iterator[_Old]:
 
 def _players(dealer: str, until: dt.datetime) -> Any:
     """Return the statement for players whom a dealer knows by name, or whose ratings serve one trial only."""
-    composed = exists().where(Trial.player == Player.id, Composition.trial == Trial.id, Composition.dealer == dealer)
-    named = exists().where(Contact.player == Player.id, Contact.dealer == dealer)
-    nameless = ~exists().where(Contact.player == Player.id) & ~Player.in_model & composed
-    later_trial = exists().where(Trial.player == Player.id, Trial.on >= until.date())
-    return select(Player.key).where(or_(named, nameless), ~later_trial).order_by(Player.id)
+    composed = exists().where(
+        tables.Trial.player == tables.Player.id,
+        tables.Composition.trial == tables.Trial.id,
+        tables.Composition.dealer == dealer,
+    )
+    named = exists().where(tables.Contact.player == tables.Player.id, tables.Contact.dealer == dealer)
+    nameless = ~exists().where(tables.Contact.player == tables.Player.id) & ~tables.Player.in_model & composed
+    later_trial = exists().where(tables.Trial.player == tables.Player.id, tables.Trial.on >= until.date())
+    return select(tables.Player.key).where(or_(named, nameless), ~later_trial).order_by(tables.Player.id)
 
 
 def _drafts(session: Session, now: dt.datetime) -> int:
-    return _changed(session, delete(Draft).where(Draft.updated_at < now - drafts.LIFE))
+    return _changed(session, delete(tables.Draft).where(tables.Draft.updated_at < now - drafts.LIFE))
 
 
 def _spent(session: Session, now: dt.datetime) -> int:
     expired: tuple[ColumnElement[bool], ...] = (
-        PasswordLink.expires_at < now,
-        StaffSession.expires_at < now,
-        TabletCode.expires_at < now,
+        tables.PasswordLink.expires_at < now,
+        tables.StaffSession.expires_at < now,
+        tables.TabletCode.expires_at < now,
         kept_forms.spent(now),
-        (Seat.expires_at < now) & Seat.trial.in_(select(Composition.trial).where(Composition.state != "open")),
+        (tables.Seat.expires_at < now)
+        & tables.Seat.trial.in_(select(tables.Composition.trial).where(tables.Composition.state != "open")),
     )
-    rows = (PasswordLink, StaffSession, TabletCode, KeptForm, Seat)
-    every: list[tuple[type[Base], ColumnElement[bool]]] = list(zip(rows, expired, strict=True))
-    every += [*half_sign_ins.spent(now), *browsers.spent(now), (Sandbox, sandbox.over(now))]
+    rows = (tables.PasswordLink, tables.StaffSession, tables.TabletCode, tables.KeptForm, tables.Seat)
+    every: list[tuple[type[tables.Base], ColumnElement[bool]]] = list(zip(rows, expired, strict=True))
+    every += [*half_sign_ins.spent(now), *browsers.spent(now), (tables.Sandbox, sandbox.over(now))]
     gone = sum(_changed(session, delete(table).where(each)) for table, each in every)
-    return gone + _changed(session, delete(OutboxItem).where(*_of_nobody(now)))
+    return gone + _changed(session, delete(tables.OutboxItem).where(*_of_nobody(now)))
 
 
 def _of_nobody(now: dt.datetime) -> tuple[ColumnElement[bool], ...]:
     """Return the conditions of what went out long ago and is about no person who is still kept."""
-    done_long_ago = func.coalesce(OutboxItem.sent_at, OutboxItem.failed_at) < now - KEEP_MONTHS * A_MONTH
-    return done_long_ago, OutboxItem.player.is_(None), OutboxItem.enquiry.is_(None)
+    done_long_ago = func.coalesce(tables.OutboxItem.sent_at, tables.OutboxItem.failed_at) < now - KEEP_MONTHS * A_MONTH
+    return done_long_ago, tables.OutboxItem.player.is_(None), tables.OutboxItem.enquiry.is_(None)
 
 
 def _changed(session: Session, statement: Any) -> int:
@@ -242,7 +235,7 @@ def _changed(session: Session, statement: Any) -> int:
 
 def finding(session: Session, now: dt.datetime) -> tuple[str, bool]:
     """Return one line on when the last sweep was and what it erased, and whether that is well."""
-    duty = session.get(Duty, SWEEP)
+    duty = session.get(tables.Duty, SWEEP)
     if duty is None:
         return "retention: not run yet; `serve` does so once a day", True
     if max(duty.begun_at, duty.ended_at or duty.begun_at) > now + clock_watch.BEHIND:

@@ -3,20 +3,7 @@
 import datetime as dt
 from typing import Any
 
-from sqlalchemy import (
-    JSON,
-    Boolean,
-    CheckConstraint,
-    Float,
-    ForeignKey,
-    Index,
-    Integer,
-    LargeBinary,
-    SmallInteger,
-    String,
-    Text,
-    UniqueConstraint,
-)
+import sqlalchemy as sa
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.tables.base import ADDRESS_KEYS, ADDRESS_STATES, CHANNELS, KEY_KINDS, MAIL_CAUSES, Base, one_of
@@ -39,30 +26,30 @@ class Door(Base):
 
     __tablename__ = "doors"
     __table_args__ = (
-        CheckConstraint("(logo IS NULL) = (logo_type IS NULL)", name="logo_has_type"),
-        CheckConstraint("keep_months BETWEEN 1 AND 120", name="keep_months"),
+        sa.CheckConstraint("(logo IS NULL) = (logo_type IS NULL)", name="logo_has_type"),
+        sa.CheckConstraint("keep_months BETWEEN 1 AND 120", name="keep_months"),
     )
 
-    dealer: Mapped[str] = mapped_column(Key, ForeignKey("dealers.slug"), primary_key=True)
-    origins: Mapped[str] = mapped_column(Text, default="")
-    action_colour: Mapped[str | None] = mapped_column(String)
-    point_colour: Mapped[str | None] = mapped_column(String)
-    logo: Mapped[bytes | None] = mapped_column(LargeBinary)
-    logo_type: Mapped[str | None] = mapped_column(String)
-    notify: Mapped[str | None] = mapped_column(Text)
-    booking: Mapped[str | None] = mapped_column(Text)
-    webhook: Mapped[str | None] = mapped_column(Text)
-    webhook_number: Mapped[int] = mapped_column(Integer, default=1)
+    dealer: Mapped[str] = mapped_column(Key, sa.ForeignKey("dealers.slug"), primary_key=True)
+    origins: Mapped[str] = mapped_column(sa.Text, default="")
+    action_colour: Mapped[str | None] = mapped_column(sa.String)
+    point_colour: Mapped[str | None] = mapped_column(sa.String)
+    logo: Mapped[bytes | None] = mapped_column(sa.LargeBinary)
+    logo_type: Mapped[str | None] = mapped_column(sa.String)
+    notify: Mapped[str | None] = mapped_column(sa.Text)
+    booking: Mapped[str | None] = mapped_column(sa.Text)
+    webhook: Mapped[str | None] = mapped_column(sa.Text)
+    webhook_number: Mapped[int] = mapped_column(sa.Integer, default=1)
     webhook_renewed_at: Mapped[dt.datetime | None] = mapped_column(Moment)
-    keep_months: Mapped[int] = mapped_column(SmallInteger, default=KEEP_MONTHS)
-    zone: Mapped[str | None] = mapped_column(String)
-    address: Mapped[str | None] = mapped_column(Text)
-    opening: Mapped[str | None] = mapped_column(Text)
-    phone: Mapped[str | None] = mapped_column(Text)
-    map: Mapped[str | None] = mapped_column(Text)
-    loan_terms: Mapped[str | None] = mapped_column(Text)
-    return_terms: Mapped[str | None] = mapped_column(Text)
-    hair_terms: Mapped[str | None] = mapped_column(Text)
+    keep_months: Mapped[int] = mapped_column(sa.SmallInteger, default=KEEP_MONTHS)
+    zone: Mapped[str | None] = mapped_column(sa.String)
+    address: Mapped[str | None] = mapped_column(sa.Text)
+    opening: Mapped[str | None] = mapped_column(sa.Text)
+    phone: Mapped[str | None] = mapped_column(sa.Text)
+    map: Mapped[str | None] = mapped_column(sa.Text)
+    loan_terms: Mapped[str | None] = mapped_column(sa.Text)
+    return_terms: Mapped[str | None] = mapped_column(sa.Text)
+    hair_terms: Mapped[str | None] = mapped_column(sa.Text)
     changed_at: Mapped[dt.datetime] = mapped_column(Moment)
 
 
@@ -71,10 +58,10 @@ class Calendar(Base):
 
     __tablename__ = "calendars"
 
-    dealer: Mapped[str] = mapped_column(Key, ForeignKey("dealers.slug"), primary_key=True)
-    id: Mapped[str] = mapped_column(String, unique=True)
+    dealer: Mapped[str] = mapped_column(Key, sa.ForeignKey("dealers.slug"), primary_key=True)
+    id: Mapped[str] = mapped_column(sa.String, unique=True)
     made_at: Mapped[dt.datetime] = mapped_column(Moment)
-    made_by: Mapped[int | None] = mapped_column(ForeignKey("users.id"))
+    made_by: Mapped[int | None] = mapped_column(sa.ForeignKey("users.id"))
 
 
 class ApiKey(Base):
@@ -83,13 +70,13 @@ class ApiKey(Base):
     __tablename__ = "api_keys"
     __table_args__ = (one_of("kind", KEY_KINDS),)
 
-    digest: Mapped[str] = mapped_column(String, primary_key=True)
-    dealer: Mapped[str] = mapped_column(Key, ForeignKey("dealers.slug"), index=True)
-    kind: Mapped[str] = mapped_column(String)
-    hint: Mapped[str] = mapped_column(String)
-    note: Mapped[str | None] = mapped_column(Text)
+    digest: Mapped[str] = mapped_column(sa.String, primary_key=True)
+    dealer: Mapped[str] = mapped_column(Key, sa.ForeignKey("dealers.slug"), index=True)
+    kind: Mapped[str] = mapped_column(sa.String)
+    hint: Mapped[str] = mapped_column(sa.String)
+    note: Mapped[str | None] = mapped_column(sa.Text)
     made_at: Mapped[dt.datetime] = mapped_column(Moment)
-    made_by: Mapped[int | None] = mapped_column(ForeignKey("users.id"))
+    made_by: Mapped[int | None] = mapped_column(sa.ForeignKey("users.id"))
     used_on: Mapped[dt.date | None] = mapped_column()
     revoked_at: Mapped[dt.datetime | None] = mapped_column(Moment)
 
@@ -98,13 +85,13 @@ class Sandbox(Base):
     """What the calls with one test key made, beside everything real: rows as compressed bytes of an SQLite file, read by nothing else."""
 
     __tablename__ = "sandboxes"
-    __table_args__ = (CheckConstraint("calls >= 0", name="calls"),)
+    __table_args__ = (sa.CheckConstraint("calls >= 0", name="calls"),)
 
-    key: Mapped[str] = mapped_column(ForeignKey("api_keys.digest"), primary_key=True)
+    key: Mapped[str] = mapped_column(sa.ForeignKey("api_keys.digest"), primary_key=True)
     begun_at: Mapped[dt.datetime] = mapped_column(Moment)
-    revision: Mapped[str] = mapped_column(String)  # of the tables that the rows are of
-    calls: Mapped[int] = mapped_column(Integer)  # how many changed it
-    content: Mapped[bytes] = mapped_column(LargeBinary)
+    revision: Mapped[str] = mapped_column(sa.String)  # of the tables that the rows are of
+    calls: Mapped[int] = mapped_column(sa.Integer)  # how many changed it
+    content: Mapped[bytes] = mapped_column(sa.LargeBinary)
 
 
 class OutboxItem(Base):
@@ -118,35 +105,35 @@ class OutboxItem(Base):
     __tablename__ = "outbox"
     __table_args__ = (
         one_of("channel", CHANNELS),
-        UniqueConstraint("kind", "about"),
-        CheckConstraint("attempts >= 0", name="attempts"),
-        CheckConstraint("sent_at IS NULL OR failed_at IS NULL", name="one_end"),
-        Index("ix_outbox_waiting", "due_at", **_WAITING),
-        Index(None, "dealer", "queued_at"),
+        sa.UniqueConstraint("kind", "about"),
+        sa.CheckConstraint("attempts >= 0", name="attempts"),
+        sa.CheckConstraint("sent_at IS NULL OR failed_at IS NULL", name="one_end"),
+        sa.Index("ix_outbox_waiting", "due_at", **_WAITING),
+        sa.Index(None, "dealer", "queued_at"),
         *(
-            Index(f"ix_outbox_{end}", "dealer", f"{end}_at", "id", **ended)
+            sa.Index(f"ix_outbox_{end}", "dealer", f"{end}_at", "id", **ended)
             for end in ("sent", "failed")
             for ended in (partly(f"{end}_at IS NOT NULL"),)
         ),
     )
 
     id: Mapped[int] = mapped_column(primary_key=True)
-    channel: Mapped[str] = mapped_column(String)
+    channel: Mapped[str] = mapped_column(sa.String)
     kind: Mapped[str] = mapped_column(Key)
     about: Mapped[str] = mapped_column(Key)
-    dealer: Mapped[str | None] = mapped_column(Key, ForeignKey("dealers.slug"))
-    player: Mapped[int | None] = mapped_column(ForeignKey("players.id"), index=True)
-    enquiry: Mapped[str | None] = mapped_column(ForeignKey("enquiries.id"), index=True)
-    address: Mapped[str] = mapped_column(Text)
-    mailbox: Mapped[str | None] = mapped_column(String, index=True)
-    language: Mapped[str] = mapped_column(String)
-    values: Mapped[dict[str, Any]] = mapped_column(JSON)
-    message_id: Mapped[str] = mapped_column(String, unique=True)
+    dealer: Mapped[str | None] = mapped_column(Key, sa.ForeignKey("dealers.slug"))
+    player: Mapped[int | None] = mapped_column(sa.ForeignKey("players.id"), index=True)
+    enquiry: Mapped[str | None] = mapped_column(sa.ForeignKey("enquiries.id"), index=True)
+    address: Mapped[str] = mapped_column(sa.Text)
+    mailbox: Mapped[str | None] = mapped_column(sa.String, index=True)
+    language: Mapped[str] = mapped_column(sa.String)
+    values: Mapped[dict[str, Any]] = mapped_column(sa.JSON)
+    message_id: Mapped[str] = mapped_column(sa.String, unique=True)
     queued_at: Mapped[dt.datetime] = mapped_column(Moment)
     due_at: Mapped[dt.datetime] = mapped_column(Moment)
     leased_until: Mapped[dt.datetime | None] = mapped_column(Moment)
-    attempts: Mapped[int] = mapped_column(Integer, default=0)
-    last_error: Mapped[str | None] = mapped_column(Text)
+    attempts: Mapped[int] = mapped_column(sa.Integer, default=0)
+    last_error: Mapped[str | None] = mapped_column(sa.Text)
     sent_at: Mapped[dt.datetime | None] = mapped_column(Moment)
     failed_at: Mapped[dt.datetime | None] = mapped_column(Moment)
 
@@ -157,9 +144,9 @@ class ClosedAddress(Base):
     __tablename__ = "closed_addresses"
     __table_args__ = (one_of("state", ADDRESS_STATES),)
 
-    digest: Mapped[str] = mapped_column(String, primary_key=True)
-    dealer: Mapped[str] = mapped_column(Key, ForeignKey("dealers.slug"), primary_key=True)
-    state: Mapped[str] = mapped_column(String)
+    digest: Mapped[str] = mapped_column(sa.String, primary_key=True)
+    dealer: Mapped[str] = mapped_column(Key, sa.ForeignKey("dealers.slug"), primary_key=True)
+    state: Mapped[str] = mapped_column(sa.String)
     at: Mapped[dt.datetime] = mapped_column(Moment)
 
 
@@ -172,8 +159,8 @@ class AddressKey(Base):
     __tablename__ = "address_keys"
     __table_args__ = (one_of("role", ADDRESS_KEYS),)
 
-    key: Mapped[str] = mapped_column(String, primary_key=True)
-    role: Mapped[str] = mapped_column(String)
+    key: Mapped[str] = mapped_column(sa.String, primary_key=True)
+    role: Mapped[str] = mapped_column(sa.String)
     made_at: Mapped[dt.datetime] = mapped_column(Moment)
 
 
@@ -183,9 +170,9 @@ class FirstMail(Base):
     __tablename__ = "first_mails"
     __table_args__ = (one_of("cause", MAIL_CAUSES),)
 
-    mailbox: Mapped[str] = mapped_column(String, primary_key=True)
-    cause: Mapped[str] = mapped_column(String, primary_key=True)
-    mail: Mapped[str] = mapped_column(String)
+    mailbox: Mapped[str] = mapped_column(sa.String, primary_key=True)
+    cause: Mapped[str] = mapped_column(sa.String, primary_key=True)
+    mail: Mapped[str] = mapped_column(sa.String)
     at: Mapped[dt.datetime] = mapped_column(Moment)
 
 
@@ -194,7 +181,7 @@ class ConfirmedAddress(Base):
 
     __tablename__ = "confirmed_addresses"
 
-    digest: Mapped[str] = mapped_column(String, primary_key=True)
+    digest: Mapped[str] = mapped_column(sa.String, primary_key=True)
     at: Mapped[dt.datetime] = mapped_column(Moment)
 
 
@@ -203,9 +190,9 @@ class MailCount(Base):
 
     __tablename__ = "mail_counts"
 
-    of: Mapped[str] = mapped_column(String, primary_key=True)
+    of: Mapped[str] = mapped_column(sa.String, primary_key=True)
     day: Mapped[dt.date] = mapped_column(primary_key=True)
-    count: Mapped[int] = mapped_column(Integer)
+    count: Mapped[int] = mapped_column(sa.Integer)
 
 
 class FollowUp(Base):
@@ -213,8 +200,8 @@ class FollowUp(Base):
 
     __tablename__ = "follow_ups"
 
-    trial: Mapped[int] = mapped_column(ForeignKey("trials.id"), primary_key=True)
-    still_right: Mapped[bool] = mapped_column(Boolean)
+    trial: Mapped[int] = mapped_column(sa.ForeignKey("trials.id"), primary_key=True)
+    still_right: Mapped[bool] = mapped_column(sa.Boolean)
     at: Mapped[dt.datetime] = mapped_column(Moment)
 
 
@@ -223,10 +210,10 @@ class Duty(Base):
 
     __tablename__ = "duties"
 
-    name: Mapped[str] = mapped_column(String, primary_key=True)
+    name: Mapped[str] = mapped_column(sa.String, primary_key=True)
     begun_at: Mapped[dt.datetime] = mapped_column(Moment)
     ended_at: Mapped[dt.datetime | None] = mapped_column(Moment)
-    counts: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)
+    counts: Mapped[dict[str, Any]] = mapped_column(sa.JSON, default=dict)
 
 
 class Spending(Base):
@@ -234,6 +221,6 @@ class Spending(Base):
 
     __tablename__ = "spendings"
 
-    key: Mapped[str] = mapped_column(String, primary_key=True)
-    level: Mapped[float] = mapped_column(Float)
-    at: Mapped[float] = mapped_column(Float)
+    key: Mapped[str] = mapped_column(sa.String, primary_key=True)
+    level: Mapped[float] = mapped_column(sa.Float)
+    at: Mapped[float] = mapped_column(sa.Float)

@@ -4,42 +4,15 @@ import datetime as dt
 import decimal
 from typing import Any
 
-from sqlalchemy import (
-    Boolean,
-    CheckConstraint,
-    ColumnElement,
-    ForeignKey,
-    Index,
-    Integer,
-    SmallInteger,
-    SQLColumnExpression,
-    String,
-    Text,
-    UniqueConstraint,
-    exists,
-    func,
-    true,
-)
+import sqlalchemy as sa
 from sqlalchemy.orm import Mapped, aliased, mapped_column
 
 from model.domain.vocabulary import Blinding, Hold, Instrument, OutcomeKind, Place
-from service.tables.base import (
-    HOLDS_PLAYED,
-    INSTRUMENTS,
-    INSTRUMENTS_USED,
-    RATED,
-    RATERS,
-    REASONS,
-    Base,
-    above_zero,
-    measured,
-    one_of,
-    rating,
-)
+from service.tables import base
 from service.tables.columns import Key, Moment, Money, Number, Word, partly
 
 
-class Player(Base):
+class Player(base.Base):
     """A player, known by a key only.
 
     ``in_model``: whether a fit may read this player's ratings. ``asked_at``: when the player said so or said no; None: was
@@ -50,53 +23,53 @@ class Player(Base):
 
     id: Mapped[int] = mapped_column(primary_key=True)
     key: Mapped[str] = mapped_column(Key, unique=True)
-    in_model: Mapped[bool] = mapped_column(Boolean, default=True, server_default=true())
+    in_model: Mapped[bool] = mapped_column(sa.Boolean, default=True, server_default=sa.true())
     asked_at: Mapped[dt.datetime | None] = mapped_column(Moment)
 
 
-class Trial(Base):
+class Trial(base.Base):
     """One player, one instrument, one occasion, with what the questionnaire said. None: not known."""
 
     __tablename__ = "trials"
     __table_args__ = (
-        one_of("instrument", INSTRUMENTS),
-        one_of("hold", HOLDS_PLAYED),
-        CheckConstraint("(instrument = 'double_bass') = (hold IS NOT NULL)", name="hold_for_double_bass"),
-        CheckConstraint("strings BETWEEN 3 AND 7", name="strings"),
-        measured("string_length_mm"),
-        above_zero("budget"),
-        CheckConstraint("budget IS NULL OR currency IS NOT NULL", name="budget_has_currency"),
-        CheckConstraint("wish_mass BETWEEN -1 AND 1", name="wish_mass"),
-        CheckConstraint("wish_tone BETWEEN -1 AND 1", name="wish_tone"),
-        one_of("place", tuple(Place)),
-        one_of("blinding", tuple(Blinding)),
-        one_of("instrument_used", INSTRUMENTS_USED),
-        Index(None, "player", "dealer"),
-        Index(None, "dealer", "player"),
-        Index(None, "dealer", "date", "id"),
+        base.one_of("instrument", base.INSTRUMENTS),
+        base.one_of("hold", base.HOLDS_PLAYED),
+        sa.CheckConstraint("(instrument = 'double_bass') = (hold IS NOT NULL)", name="hold_for_double_bass"),
+        sa.CheckConstraint("strings BETWEEN 3 AND 7", name="strings"),
+        base.measured("string_length_mm"),
+        base.above_zero("budget"),
+        sa.CheckConstraint("budget IS NULL OR currency IS NOT NULL", name="budget_has_currency"),
+        sa.CheckConstraint("wish_mass BETWEEN -1 AND 1", name="wish_mass"),
+        sa.CheckConstraint("wish_tone BETWEEN -1 AND 1", name="wish_tone"),
+        base.one_of("place", tuple(Place)),
+        base.one_of("blinding", tuple(Blinding)),
+        base.one_of("instrument_used", base.INSTRUMENTS_USED),
+        sa.Index(None, "player", "dealer"),
+        sa.Index(None, "dealer", "player"),
+        sa.Index(None, "dealer", "date", "id"),
     )
 
     id: Mapped[int] = mapped_column(primary_key=True)
     key: Mapped[str] = mapped_column(Key, unique=True)
-    player: Mapped[int] = mapped_column(ForeignKey("players.id"))
-    dealer: Mapped[str | None] = mapped_column(Key, ForeignKey("dealers.slug"))
+    player: Mapped[int] = mapped_column(sa.ForeignKey("players.id"))
+    dealer: Mapped[str | None] = mapped_column(Key, sa.ForeignKey("dealers.slug"))
     on: Mapped[dt.date] = mapped_column("date")
     instrument: Mapped[Instrument] = mapped_column(Word(Instrument))
     hold: Mapped[Hold | None] = mapped_column(Word(Hold))
-    strings: Mapped[int | None] = mapped_column(SmallInteger)
+    strings: Mapped[int | None] = mapped_column(sa.SmallInteger)
     string_length_mm: Mapped[float | None] = mapped_column(Number)
-    settings: Mapped[str] = mapped_column(String, default="")
+    settings: Mapped[str] = mapped_column(sa.String, default="")
     budget: Mapped[decimal.Decimal | None] = mapped_column(Money)
-    currency: Mapped[str | None] = mapped_column(String)
-    priorities: Mapped[str] = mapped_column(String, default="")
-    wish_mass: Mapped[int | None] = mapped_column(SmallInteger)
-    wish_tone: Mapped[int | None] = mapped_column(SmallInteger)
+    currency: Mapped[str | None] = mapped_column(sa.String)
+    priorities: Mapped[str] = mapped_column(sa.String, default="")
+    wish_mass: Mapped[int | None] = mapped_column(sa.SmallInteger)
+    wish_tone: Mapped[int | None] = mapped_column(sa.SmallInteger)
     place: Mapped[Place | None] = mapped_column(Word(Place))
     blinding: Mapped[Blinding | None] = mapped_column(Word(Blinding))
-    instrument_used: Mapped[str | None] = mapped_column(String)
+    instrument_used: Mapped[str | None] = mapped_column(sa.String)
 
 
-class Run(Base):
+class Run(base.Base):
     """One bow played once, as one rater rated it. ``copy`` None: the own bow.
 
     A rating is 1 to 7; None was not asked, or, where its name stands in ``cannot_tell``, could not be told. ``strokes``: the
@@ -105,74 +78,74 @@ class Run(Base):
 
     __tablename__ = "runs"
     __table_args__ = (
-        UniqueConstraint("trial", "position", "rater", "revision"),
-        CheckConstraint("position >= 1", name="position"),
-        CheckConstraint("revision >= 1", name="revision"),
-        one_of("rater", RATERS),
-        *(rating(name) for name in RATED),
-        CheckConstraint("carrying IS NULL OR rater = 'listener'", name="carrying_by_listener"),
-        CheckConstraint("clean_strokes BETWEEN 0 AND 8", name="clean_strokes"),
-        Index(None, "copy"),
+        sa.UniqueConstraint("trial", "position", "rater", "revision"),
+        sa.CheckConstraint("position >= 1", name="position"),
+        sa.CheckConstraint("revision >= 1", name="revision"),
+        base.one_of("rater", base.RATERS),
+        *(base.rating(name) for name in base.RATED),
+        sa.CheckConstraint("carrying IS NULL OR rater = 'listener'", name="carrying_by_listener"),
+        sa.CheckConstraint("clean_strokes BETWEEN 0 AND 8", name="clean_strokes"),
+        sa.Index(None, "copy"),
     )
 
     id: Mapped[int] = mapped_column(primary_key=True)
-    trial: Mapped[int] = mapped_column(ForeignKey("trials.id"))
-    position: Mapped[int] = mapped_column(SmallInteger)
+    trial: Mapped[int] = mapped_column(sa.ForeignKey("trials.id"))
+    position: Mapped[int] = mapped_column(sa.SmallInteger)
     rater: Mapped[str] = mapped_column(Key, default="player")
-    revision: Mapped[int] = mapped_column(Integer, default=1)
-    copy: Mapped[str | None] = mapped_column(Key, ForeignKey("copies.serial"))
-    overall: Mapped[int | None] = mapped_column(SmallInteger)
-    response: Mapped[int | None] = mapped_column(SmallInteger)
-    clarity: Mapped[int | None] = mapped_column(SmallInteger)
-    dynamic_range: Mapped[int | None] = mapped_column(SmallInteger)
-    steadiness: Mapped[int | None] = mapped_column(SmallInteger)
-    off_string: Mapped[int | None] = mapped_column(SmallInteger)
-    ease: Mapped[int | None] = mapped_column(SmallInteger)
-    tone: Mapped[int | None] = mapped_column(SmallInteger)
-    carrying: Mapped[int | None] = mapped_column(SmallInteger)
-    cannot_tell: Mapped[str] = mapped_column(String, default="")
-    clean_strokes: Mapped[int | None] = mapped_column(SmallInteger)
-    strokes: Mapped[str | None] = mapped_column(String)
-    note: Mapped[str | None] = mapped_column(Text)
+    revision: Mapped[int] = mapped_column(sa.Integer, default=1)
+    copy: Mapped[str | None] = mapped_column(Key, sa.ForeignKey("copies.serial"))
+    overall: Mapped[int | None] = mapped_column(sa.SmallInteger)
+    response: Mapped[int | None] = mapped_column(sa.SmallInteger)
+    clarity: Mapped[int | None] = mapped_column(sa.SmallInteger)
+    dynamic_range: Mapped[int | None] = mapped_column(sa.SmallInteger)
+    steadiness: Mapped[int | None] = mapped_column(sa.SmallInteger)
+    off_string: Mapped[int | None] = mapped_column(sa.SmallInteger)
+    ease: Mapped[int | None] = mapped_column(sa.SmallInteger)
+    tone: Mapped[int | None] = mapped_column(sa.SmallInteger)
+    carrying: Mapped[int | None] = mapped_column(sa.SmallInteger)
+    cannot_tell: Mapped[str] = mapped_column(sa.String, default="")
+    clean_strokes: Mapped[int | None] = mapped_column(sa.SmallInteger)
+    strokes: Mapped[str | None] = mapped_column(sa.String)
+    note: Mapped[str | None] = mapped_column(sa.Text)
     rated_at: Mapped[dt.datetime | None] = mapped_column(Moment)
 
 
-class Outcome(Base):
+class Outcome(base.Base):
     """What came of a trial. ``price``: what was paid for the bow kept, None where it is not known."""
 
     __tablename__ = "outcomes"
     __table_args__ = (
-        UniqueConstraint("trial", "date", "outcome", "copy", "revision"),
+        sa.UniqueConstraint("trial", "date", "outcome", "copy", "revision"),
         # NULLs differ from each other in the constraint above, so outcomes without a copy need their own.
-        Index(
+        sa.Index(
             "uq_outcomes_without_copy", "trial", "date", "outcome", "revision", unique=True, **partly("copy IS NULL")
         ),
-        Index(None, "copy"),
-        CheckConstraint("revision >= 1", name="revision"),
-        one_of("outcome", tuple(OutcomeKind)),
-        one_of("reason", REASONS),
-        CheckConstraint("outcome NOT IN ('kept', 'returned') OR copy IS NOT NULL", name="kept_names_copy"),
-        above_zero("price"),
-        CheckConstraint("(price IS NULL) = (currency IS NULL)", name="price_has_currency"),
-        CheckConstraint("price IS NULL OR outcome = 'kept'", name="price_of_kept"),
+        sa.Index(None, "copy"),
+        sa.CheckConstraint("revision >= 1", name="revision"),
+        base.one_of("outcome", tuple(OutcomeKind)),
+        base.one_of("reason", base.REASONS),
+        sa.CheckConstraint("outcome NOT IN ('kept', 'returned') OR copy IS NOT NULL", name="kept_names_copy"),
+        base.above_zero("price"),
+        sa.CheckConstraint("(price IS NULL) = (currency IS NULL)", name="price_has_currency"),
+        sa.CheckConstraint("price IS NULL OR outcome = 'kept'", name="price_of_kept"),
     )
 
     id: Mapped[int] = mapped_column(primary_key=True)
-    trial: Mapped[int] = mapped_column(ForeignKey("trials.id"))
+    trial: Mapped[int] = mapped_column(sa.ForeignKey("trials.id"))
     on: Mapped[dt.date] = mapped_column("date")
     outcome: Mapped[OutcomeKind] = mapped_column(Word(OutcomeKind))
-    copy: Mapped[str | None] = mapped_column(Key, ForeignKey("copies.serial"))
-    reason: Mapped[str | None] = mapped_column(String)
+    copy: Mapped[str | None] = mapped_column(Key, sa.ForeignKey("copies.serial"))
+    reason: Mapped[str | None] = mapped_column(sa.String)
     price: Mapped[decimal.Decimal | None] = mapped_column(Money)
-    currency: Mapped[str | None] = mapped_column(String)
-    note: Mapped[str | None] = mapped_column(Text)
-    revision: Mapped[int] = mapped_column(Integer, default=1)
+    currency: Mapped[str | None] = mapped_column(sa.String)
+    note: Mapped[str | None] = mapped_column(sa.Text)
+    revision: Mapped[int] = mapped_column(sa.Integer, default=1)
 
 
-def newest_run() -> ColumnElement[bool]:
+def newest_run() -> sa.ColumnElement[bool]:
     """Return the condition that a run is of the highest revision of its sheet."""
     later = aliased(Run)
-    return ~exists().where(
+    return ~sa.exists().where(
         later.trial == Run.trial,
         later.position == Run.position,
         later.rater == Run.rater,
@@ -180,19 +153,19 @@ def newest_run() -> ColumnElement[bool]:
     )
 
 
-def newest_outcome() -> ColumnElement[bool]:
+def newest_outcome() -> sa.ColumnElement[bool]:
     """Return the condition that an outcome is of the highest revision."""
     later = aliased(Outcome)
-    return ~exists().where(
+    return ~sa.exists().where(
         later.trial == Outcome.trial,
         later.on == Outcome.on,
         later.outcome == Outcome.outcome,
-        func.coalesce(later.copy, "") == func.coalesce(Outcome.copy, ""),
+        sa.func.coalesce(later.copy, "") == sa.func.coalesce(Outcome.copy, ""),
         later.revision > Outcome.revision,
     )
 
 
-def outcome_order() -> tuple[SQLColumnExpression[Any], ...]:
+def outcome_order() -> tuple[sa.SQLColumnExpression[Any], ...]:
     """Return the order in which outcomes followed each other: by day, on one day a bow is kept before it is brought back.
 
     A later revision of the one before does not come after what followed it.

@@ -12,34 +12,17 @@ from sqlalchemy import ColumnElement, Select, case, exists, func, select
 from sqlalchemy.orm import InstrumentedAttribute, Session, aliased
 
 from model.domain.vocabulary import OWN
+from service import tables
 from service.inventory.files import kinds
 from service.inventory.files.cells import CANNOT_TELL
 from service.inventory.files.kinds import FileKind
 from service.players import same_person
 from service.questionnaire.questions import HISTORY
-from service.tables import (
-    INSTRUMENTS,
-    QUANTITIES,
-    RATED,
-    BenchReading,
-    Copy,
-    Event,
-    JoinedPlayer,
-    Outcome,
-    Player,
-    Price,
-    Run,
-    Tier,
-    TierCharacter,
-    Trial,
-    newest_outcome,
-    newest_run,
-)
 
 FETCHED = 2_000
 """Rows or keys handled at a time, so that memory does not grow with the history."""
 Values = dict[str, Any]
-_STANDS = aliased(Player)
+_STANDS = aliased(tables.Player)
 """Who stands for a player whom a dealer's staff joined to another."""
 T = TypeVar("T")
 
@@ -56,7 +39,7 @@ def rows(session: Session, kind: FileKind, only: Collection[str] | None = None) 
 
 def _lent() -> ColumnElement[bool]:
     """Return the condition that a trial's player lets others learn from it: a file has no column to say so, hence holds no other."""
-    return Trial.player.in_(select(Player.id).where(Player.in_model).correlate(None))
+    return tables.Trial.player.in_(select(tables.Player.id).where(tables.Player.in_model).correlate(None))
 
 
 def batched(items: Iterable[T]) -> Iterator[list[T]]:
@@ -77,7 +60,7 @@ def _fetch(session: Session, statement: Select[*tuple[Any, ...]]) -> Iterator[Va
         for name in (values.pop("cannot_tell", None) or "").split():
             values[name] = CANNOT_TELL
         if "quantity" in values:
-            values["unit"] = QUANTITIES[values["quantity"]]
+            values["unit"] = tables.QUANTITIES[values["quantity"]]
         yield values
 
 
@@ -97,53 +80,65 @@ def _plain(kind: FileKind, table: Any, *order: Any, more: tuple[str, ...] = ()) 
     return select(*(column.label(name) for name, column in columns.items())).order_by(*(order or key)), key[0]
 
 
-_PLACE = case({word: index for index, word in enumerate(INSTRUMENTS)}, value=Tier.instrument)
+_PLACE = case({word: index for index, word in enumerate(tables.INSTRUMENTS)}, value=tables.Tier.instrument)
 
 
 def _runs() -> Statement:
     statement = (
         select(
-            Trial.key.label("trial"),
-            func.coalesce(_STANDS.key, Player.key).label("player"),
-            *(Trial.dealer, Trial.on.label("date")),
-            *(getattr(Trial, kept.column) for _question, kept in HISTORY),
-            *(Trial.place, Trial.blinding, Trial.instrument_used),
-            *(Run.rater, Run.position, func.coalesce(Run.copy, OWN).label("copy")),
-            *(getattr(Run, name) for name in RATED),
-            *(Run.clean_strokes, Run.strokes, Run.note, Run.cannot_tell, Run.revision),
+            tables.Trial.key.label("trial"),
+            func.coalesce(_STANDS.key, tables.Player.key).label("player"),
+            *(tables.Trial.dealer, tables.Trial.on.label("date")),
+            *(getattr(tables.Trial, kept.column) for _question, kept in HISTORY),
+            *(tables.Trial.place, tables.Trial.blinding, tables.Trial.instrument_used),
+            *(tables.Run.rater, tables.Run.position, func.coalesce(tables.Run.copy, OWN).label("copy")),
+            *(getattr(tables.Run, name) for name in tables.RATED),
+            *(
+                tables.Run.clean_strokes,
+                tables.Run.strokes,
+                tables.Run.note,
+                tables.Run.cannot_tell,
+                tables.Run.revision,
+            ),
         )
-        .join(Trial, Run.trial == Trial.id)
-        .join(Player, Trial.player == Player.id)
-        .outerjoin(JoinedPlayer, same_person.joined_at(Trial.dealer, Trial.player))
-        .outerjoin(_STANDS, _STANDS.id == JoinedPlayer.head)
-        .where(newest_run())
+        .join(tables.Trial, tables.Run.trial == tables.Trial.id)
+        .join(tables.Player, tables.Trial.player == tables.Player.id)
+        .outerjoin(tables.JoinedPlayer, same_person.joined_at(tables.Trial.dealer, tables.Trial.player))
+        .outerjoin(_STANDS, _STANDS.id == tables.JoinedPlayer.head)
+        .where(tables.newest_run())
     )
-    return statement.order_by(Trial.key, Run.position, Run.rater), Trial.key
+    return statement.order_by(tables.Trial.key, tables.Run.position, tables.Run.rater), tables.Trial.key
 
 
 def _outcomes() -> Statement:
     statement = (
         select(
-            Trial.key.label("trial"),
-            *(Outcome.on.label("date"), Outcome.outcome, Outcome.copy, Outcome.reason, Outcome.revision),
-            *(Outcome.price, Outcome.currency),
+            tables.Trial.key.label("trial"),
+            *(
+                tables.Outcome.on.label("date"),
+                tables.Outcome.outcome,
+                tables.Outcome.copy,
+                tables.Outcome.reason,
+                tables.Outcome.revision,
+            ),
+            *(tables.Outcome.price, tables.Outcome.currency),
         )
-        .join(Trial, Outcome.trial == Trial.id)
+        .join(tables.Trial, tables.Outcome.trial == tables.Trial.id)
         # A trial without a run is in no file, and neither is what came of it.
-        .where(newest_outcome(), exists().where(Run.trial == Trial.id))
+        .where(tables.newest_outcome(), exists().where(tables.Run.trial == tables.Trial.id))
     )
-    order = (Trial.key, Outcome.on, Outcome.outcome, func.coalesce(Outcome.copy, ""))
-    return statement.order_by(*order), Trial.key
+    order = (tables.Trial.key, tables.Outcome.on, tables.Outcome.outcome, func.coalesce(tables.Outcome.copy, ""))
+    return statement.order_by(*order), tables.Trial.key
 
 
 _OF_PLAYERS = frozenset({kinds.RUNS.name, kinds.OUTCOMES.name})
 _STATEMENTS: dict[str, Statement] = {
-    kinds.TIERS.name: _plain(kinds.TIERS, Tier, _PLACE, Tier.grade, Tier.slug),
-    kinds.CHARACTER.name: _plain(kinds.CHARACTER, TierCharacter),
-    kinds.PRICES.name: _plain(kinds.PRICES, Price),
-    kinds.COPIES.name: _plain(kinds.COPIES, Copy),
-    kinds.BENCH.name: _plain(kinds.BENCH, BenchReading, more=("kept",)),
-    kinds.EVENTS_FILE.name: _plain(kinds.EVENTS_FILE, Event),
+    kinds.TIERS.name: _plain(kinds.TIERS, tables.Tier, _PLACE, tables.Tier.grade, tables.Tier.slug),
+    kinds.CHARACTER.name: _plain(kinds.CHARACTER, tables.TierCharacter),
+    kinds.PRICES.name: _plain(kinds.PRICES, tables.Price),
+    kinds.COPIES.name: _plain(kinds.COPIES, tables.Copy),
+    kinds.BENCH.name: _plain(kinds.BENCH, tables.BenchReading, more=("kept",)),
+    kinds.EVENTS_FILE.name: _plain(kinds.EVENTS_FILE, tables.Event),
     kinds.RUNS.name: _runs(),
     kinds.OUTCOMES.name: _outcomes(),
 }
