@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import optimize
 
 from model.domain.arrays import Floats
 
@@ -240,6 +239,8 @@ def _columns(moments: Floats, omega: float, alpha: float) -> Floats:
 
 
 def _fitted(window: Floats, rate: float, omega: float, alpha: float, onset: float) -> DecayFit:
+    from scipy import optimize  # noqa: PLC0415 - slow to load, and few look at a recording
+
     moments = np.arange(window.size) / rate
     basis = _columns(moments, omega, alpha)
     start = np.linalg.lstsq(basis.T, window, rcond=None)[0]

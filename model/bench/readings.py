@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import NamedTuple
 
 import numpy as np
-from scipy import stats
+from scipy.special import stdtrit
 
 REPEATABILITY_LIMIT = 1.96 * math.sqrt(2.0)
 """Two readings of one thing differ by more than this many standard deviations once in twenty times (ISO 5725-6, 4.1.4)."""
@@ -101,13 +101,13 @@ def questioned(values: Sequence[float], known: Repeatability | None = None, usua
         return _grubbs(given, REPEATABILITY_LIMIT * usual)
     if given.size < 2 or known is None:
         return None
-    limit = stats.t.ppf(1.0 - OUTLIER_LEVEL / 2.0, known.degrees) * math.sqrt(2.0) * known.sd
+    limit = float(stdtrit(known.degrees, 1.0 - OUTLIER_LEVEL / 2.0)) * math.sqrt(2.0) * known.sd
     return 1 if abs(given[1] - given[0]) > limit else None
 
 
 def grubbs_critical(n: int, level: float = OUTLIER_LEVEL) -> float:
     """Return the two-sided critical value of Grubbs' statistic for n readings."""
-    t = stats.t.ppf(1.0 - level / (2 * n), n - 2)
+    t = float(stdtrit(n - 2, 1.0 - level / (2 * n)))
     return float((n - 1) / math.sqrt(n) * math.sqrt(t**2 / (n - 2 + t**2)))
 
 

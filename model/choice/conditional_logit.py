@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.optimize import minimize
 
 from model.domain.arrays import Flags, Floats, Ints
 from model.domain.labels import encode
@@ -167,6 +166,8 @@ class _LogPosterior:
     def maximum(self, bound: Flags) -> Floats:
         """Return the maximum (q,), coefficients that are bound at 0 or above."""
         low = np.where(bound, 0.0, -np.inf)
+        from scipy.optimize import minimize  # noqa: PLC0415 - only a fit needs it, and it is slow to load
+
         start = np.maximum(np.asarray(self.prior.mean), low)
         scale = 1.0 / np.sqrt(np.diagonal(self.information(start)))
 

@@ -5,9 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize_scalar
-from scipy.special import logit
-from scipy.stats import chi2
+from scipy.special import chdtrc, logit
 
 from model.domain.arrays import Floats, Ints
 from model.evaluation.metrics import ClusteredMean
@@ -165,7 +163,7 @@ def _tested(given: Forecasts) -> Goodness | None:
     cov = alike * by_player.T @ by_player + (1.0 - alike) * np.diag(np.bincount(code, deviation**2))
     total = np.bincount(code, apart)
     statistic = float(total @ np.linalg.pinv(cov, hermitian=True) @ total)
-    return Goodness(statistic, bins_, float(chi2.sf(statistic, bins_)))
+    return Goodness(statistic, bins_, float(chdtrc(bins_, statistic)))
 
 
 def _joined(number: Ints) -> Ints:
@@ -182,6 +180,8 @@ def _joined(number: Ints) -> Ints:
 
 def slope(given: Forecasts) -> float:
     """Return the slope on the logit's scale under which the outcomes are most likely: below 1 where chances are told too boldly."""
+    from scipy.optimize import minimize_scalar  # noqa: PLC0415 - only a check-up needs it, and it is slow to load
+
     z = logit(np.clip(given.told, SURE, 1.0 - SURE))
 
     def loss(log_slope: float) -> float:

@@ -4,7 +4,6 @@ from functools import cache
 
 import numpy as np
 from scipy.special import ndtri
-from scipy.stats import qmc
 
 from model.domain.arrays import Floats
 
@@ -16,6 +15,8 @@ def uniform_points(dimensions: int, log2: int) -> Floats:
     """Return (2 ** (log2 + 1), dimensions) scrambled Sobol points of the unit cube, each with its mirror image (Owen 1998, ACM TOMACS 8: 71)."""
     if not dimensions:
         return np.zeros((1, 0))
+    from scipy.stats import qmc  # noqa: PLC0415 - a quarter of a second, which only whoever advises waits for
+
     half = qmc.Sobol(dimensions, scramble=True, rng=SEED).random_base2(log2)
     points = np.clip(np.vstack([half, 1.0 - half]), 1e-12, 1.0 - 1e-12)
     points.setflags(write=False)

@@ -16,7 +16,6 @@ from weakref import WeakKeyDictionary
 
 from argon2 import PasswordHasher, Type
 from argon2.exceptions import InvalidHashError, VerificationError
-from zxcvbn import zxcvbn
 
 from service.core.errors import InvalidInputError
 from service.core.language import _
@@ -139,6 +138,8 @@ def _weakness(password: str, about: tuple[str, ...]) -> str:
 
 def _guesses(password: str, known: list[str]) -> float:
     """Return the power of ten of the guesses that a password is good for, by lists that come with the library."""
+    from zxcvbn import zxcvbn  # noqa: PLC0415 - megabytes of lists, which only a new password is held against
+
     with _one_by_one:
         return float(zxcvbn(password[:_ESTIMATED], user_inputs=known)["guesses_log10"])
 

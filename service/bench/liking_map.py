@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
-from scipy import stats
+from scipy.special import ndtr
 from sqlalchemy.orm import Session
 
 from model.domain.arrays import Floats, Ints
@@ -90,4 +90,4 @@ def _chance(player: Player, ends: Ints) -> float:
     mean, told = player.after(two, player.shared_with_ratings(LIKING)[ends])
     law = player.kernel.covariance(two, two) - told.T @ told
     variance = float(law[0, 0] + law[1, 1] - 2.0 * law[0, 1])
-    return float(stats.norm.cdf((mean[0] - mean[1]) / math.sqrt(variance))) if variance > 0.0 else 0.5
+    return float(ndtr((mean[0] - mean[1]) / math.sqrt(variance))) if variance > 0.0 else 0.5

@@ -5,13 +5,14 @@ thresholds are judgements, without source.
 """
 
 import datetime as dt
+import math
 import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy import stats
+from scipy.special import stdtr
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -182,9 +183,18 @@ def liked_side(
     means = {side: [statistics.fmean(given) for given in of] for side, of in sides.items()}
     mark = {side: statistics.fmean(of) for side, of in means.items()}
     side = max(mark, key=lambda each: mark[each])
-    told = (given for of in means.values() for given in (statistics.fmean(of), statistics.stdev(of), len(of)))
-    if not stats.ttest_ind_from_stats(*told, equal_var=False).pvalue < CHANCE / len(bench_traits.TRAITS):
+    if not _chance_apart(*means.values()) < CHANCE / len(bench_traits.TRAITS):
         return None
     there = int((side * stock[:, at] >= ASIDE).sum())
     count = sum(len(given) for of in sides.values() for given in of)
     return LikedSide(bench_traits.TRAIT_NAMES[at], side, mark[side], mark[-side], count, there, len(stock))
+
+
+def _chance_apart(one: Sequence[float], other: Sequence[float]) -> float:
+    """Return how likely two means of the same world would lie as far apart; NaN where neither side has any spread."""
+    first, second = (statistics.variance(of) / len(of) for of in (one, other))
+    apart = statistics.fmean(one) - statistics.fmean(other)
+    if first + second == 0.0:
+        return 0.0 if apart else math.nan
+    degrees = (first + second) ** 2 / (first**2 / (len(one) - 1) + second**2 / (len(other) - 1))
+    return float(2.0 * stdtr(degrees, -abs(apart) / math.sqrt(first + second)))

@@ -6,6 +6,7 @@ import multiprocessing
 import signal
 import socket
 from functools import partial
+from threading import Thread
 
 import uvicorn
 from uvicorn._subprocess import subprocess_started
@@ -21,6 +22,8 @@ THIS_MACHINE = "127.0.0.1,::1"
 """Whose word on the visitor's address is taken where no proxy is named."""
 
 PROTOCOL = "service.cli.protocol:BoundedHttp"
+POINTS = "scipy.stats.qmc"
+"""What draws the points of an advice, which takes a quarter of a second to load."""
 STARTING_SECONDS = 60
 """A process that has not answered for so long is ended and begun anew: loading takes seconds, on a busy machine many."""
 
@@ -29,6 +32,8 @@ def run(settings: Settings, listening: socket.socket) -> int:
     """Serve by this process until it is told to end; return the exit status."""
     logs.set_up(settings.log_level)
     server = uvicorn.Server(_config(settings, create_app(settings)))
+    # Beside the first requests: whoever asks for advice sooner waits for as much as is missing.
+    Thread(target=importlib.import_module, args=(POINTS,), daemon=True).start()
     server.run(sockets=[listening])
     return 0 if server.started else 1
 
@@ -80,7 +85,7 @@ def _load_all(settings: Settings) -> None:
     with app.state.database.reading() as session:
         catalogue.current(session)
     app.state.database.close()
-    for name in (PROTOCOL.partition(":")[0], "uvloop"):
+    for name in (PROTOCOL.partition(":")[0], "uvloop", POINTS):
         importlib.import_module(name)
     del app
     gc.collect()

@@ -14,12 +14,14 @@ from functools import cache
 from gettext import GNUTranslations, NullTranslations
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from babel import Locale
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po
-from jinja2 import Environment
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
 
 SOURCE = "en"
 LOCALES = Path(__file__).resolve().parents[1] / "locales"
@@ -141,7 +143,7 @@ def catalogue_file(code: str) -> Path:
     return LOCALES / code / "LC_MESSAGES" / "messages.po"
 
 
-def install(environment: Environment) -> None:
+def install(environment: "Environment") -> None:
     """Give templates ``{{ _('…') }}`` and ``{% trans %}`` in the current language."""
     # The new style is left off: texts with values are marked up by ``{% trans %}``, which escapes the values.
     environment.add_extension("jinja2.ext.i18n")

@@ -27,9 +27,8 @@ from service.players.known import NO_MARKS, Marks
 from service.players.tried_bows import meant
 from service.questionnaire import forms, tried_fields
 from service.questionnaire.steps import in_order
+from service.tables.advice import DRAFT_LIFE
 
-LIFE = dt.timedelta(days=14)
-"""A draft not touched for so long is gone."""
 COMMON_CURRENCY = "EUR"
 """Offered while nothing in the range has a price."""
 FIRST = forms.STEPS[0].name
@@ -183,7 +182,7 @@ def find(session: Session, address: str) -> Draft | None:
 
 
 def _is_over(row: tables.Draft) -> bool:
-    return row.updated_at < dt.datetime.now(dt.UTC) - LIFE
+    return row.updated_at < dt.datetime.now(dt.UTC) - DRAFT_LIFE
 
 
 def claim(session: Session, address: str) -> Draft | None:

@@ -21,7 +21,6 @@ from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import urlsplit
 
-import httpx
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 from standardwebhooks import Webhook
@@ -178,10 +177,13 @@ class Caller:
 
     def send(self, call: Call) -> None:
         """Deliver one message; raises `TransientError` or `PermanentError` with what the other side said."""
+        import httpx  # noqa: PLC0415 - slow to load, which no page should wait for
+
         wrong = fault(call.address)
         if wrong:
             raise PermanentError(wrong)
-        chosen = self._checked(httpx.URL(call.address))
+        url = httpx.URL(call.address)
+        chosen = self._checked(url.host, url.port or 443)
         try:
             status = asyncio.run(self._post(call, chosen))
         except TimeoutError:
@@ -192,21 +194,23 @@ class Caller:
             raise TransientError(plain(str(error) or type(error).__name__)) from None
         _judge(status)
 
-    def _checked(self, url: httpx.URL) -> str:
+    def _checked(self, host: str, port: int) -> str:
         """Return the address to connect to; raises `PermanentError` where the host has one that is not public."""
         try:
-            found = self.resolve(url.host, url.port or 443)
+            found = self.resolve(host, port)
         except OSError:
-            raise TransientError(_("The name {host} cannot be resolved.").format(host=url.host)) from None
+            raise TransientError(_("The name {host} cannot be resolved.").format(host=host)) from None
         for address in found:
             if not self.may_connect(ipaddress.ip_address(address.partition("%")[0])):
-                raise PermanentError(_("The name {host} leads to an address that is not public.").format(host=url.host))
+                raise PermanentError(_("The name {host} leads to an address that is not public.").format(host=host))
         if not found:
-            raise TransientError(_("The name {host} cannot be resolved.").format(host=url.host))
+            raise TransientError(_("The name {host} cannot be resolved.").format(host=host))
         return found[0]
 
     async def _post(self, call: Call, address: str) -> int:
         """Send it to the checked address under the host's own name, and return the answer's status; its body is not read."""
+        import httpx  # noqa: PLC0415
+
         url = httpx.URL(call.address)
         verify = self.context or ssl.create_default_context()
         async with (

@@ -21,12 +21,12 @@ from service.core import clock_watch, upsert
 from service.core.database import Database
 from service.core.errors import ConflictError, NotFoundError
 from service.dealers import sandbox
-from service.form import drafts
 from service.mail import redating
 from service.players import persons
 from service.players.persons import Person
 from service.privacy import clock, mass_erasure, remains
 from service.privacy.erasure import erase, would_erase
+from service.tables.advice import DRAFT_LIFE
 from service.tables.doors import KEEP_MONTHS
 from service.web import kept_forms
 
@@ -202,7 +202,7 @@ def _players(dealer: str, until: dt.datetime) -> Any:
 
 
 def _drafts(session: Session, now: dt.datetime) -> int:
-    return _changed(session, delete(tables.Draft).where(tables.Draft.updated_at < now - drafts.LIFE))
+    return _changed(session, delete(tables.Draft).where(tables.Draft.updated_at < now - DRAFT_LIFE))
 
 
 def _spent(session: Session, now: dt.datetime) -> int:

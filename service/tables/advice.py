@@ -80,6 +80,10 @@ def beyond(document: dict[str, Any], elsewhere: dict[str, Any]) -> dict[str, Any
     return {name: value for name, value in document.items() if name not in elsewhere or elsewhere[name] != value}
 
 
+DRAFT_LIFE = dt.timedelta(days=14)
+"""A draft not touched for so long is gone."""
+
+
 class Draft(Base):
     """A questionnaire being filled in; ``id`` is the unguessable part of its link. ``doubted`` as for enquiries."""
 

@@ -25,7 +25,7 @@ from service.mail.notices import notify
 from service.mail.outbox import To
 from service.players import data_links
 from service.tables import Composition, Contact, Dealer, OutboxItem, Outcome, Trial, TrialCopy
-from service.trials import player_result, trial_texts
+from service.trials import trial_texts
 
 STILL_RIGHT = "still-right"
 """What the links of `follow_up` are signed for."""
@@ -302,6 +302,8 @@ def _result(session: Session, row: OutboxItem) -> Values:
 
 def _result_link(session: Session, signer: Signer, row: OutboxItem, now: dt.datetime) -> Values:
     """Return the addresses behind which the trial's result and their own data stand."""
+    from service.trials import player_result  # noqa: PLC0415 - numerics, which the command that sends should not wait for
+
     found = player_result.link(session, signer, row.about, row.address, now)
     return {"result": found} | data_links.in_mail(session, signer, row, now)
 

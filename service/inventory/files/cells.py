@@ -11,7 +11,6 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from model.bench import playable_range
 from service.core.language import N_, _
 from service.core.spreadsheet_cells import with_guard, without_guard
 from service.inventory.files.file_problems import CellError, FileWords
@@ -140,6 +139,8 @@ def rating(low: int, high: int) -> Reader:
 )
 def strokes(text: str, _decimals: Decimals) -> str | None:
     """Return the marks of eight strokes as the tables keep them."""
+    from model.bench import playable_range  # noqa: PLC0415 - numerics, which a file without strokes should not wait for
+
     try:
         return playable_range.as_text(playable_range.from_text(text))
     except ValueError as error:

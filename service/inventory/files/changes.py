@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import chain
 
-from service.bench import bench_limits, entry
+from service.bench import bench_limits
 from service.core.language import _
 from service.inventory.files import kinds
 from service.inventory.files.file_problems import shown
@@ -172,6 +172,8 @@ def _unusual(readings: Changes) -> list[str]:
 
 def _contradictory(readings: Changes) -> list[str]:
     """Say which new readings of one bow on one day cannot be of it together; they are kept as they stand."""
+    from service.bench import entry  # noqa: PLC0415 - numerics, which only new readings should wait for
+
     by_bow: dict[tuple[object, object], dict[str, list[CsvRow]]] = defaultdict(lambda: defaultdict(list))
     for row in readings.new:
         if isinstance(row.get("value"), float):

@@ -7,7 +7,6 @@ one slip is told once.
 import datetime as dt
 from collections.abc import Container
 
-from model.bench import playable_range
 from model.domain.vocabulary import CARRYING, OWN, Hold, Instrument, OutcomeKind
 from service.core.language import N_, _
 from service.inventory.files import kinds
@@ -181,6 +180,8 @@ class Check:
             sheet.complain(row.line, "copy", got, expected)
 
     def _strokes(self, sheet: CsvTable, row: CsvRow) -> None:
+        from model.bench import playable_range  # noqa: PLC0415 - as in `cells.strokes`
+
         strokes, clean = row.get("strokes"), row.get("clean_strokes")
         if row.get("rater") == "listener" and (strokes, clean) != (None, None):
             column = "clean_strokes" if strokes is None else "strokes"

@@ -9,9 +9,6 @@ from collections.abc import Iterator
 from typing import Any
 from xml.etree.ElementTree import ParseError
 
-import openpyxl
-from openpyxl.utils.exceptions import InvalidFileException
-
 from service.core.language import _
 from service.inventory.files.file_problems import SheetError, shown
 from service.inventory.files.kinds import KINDS, FileKind
@@ -22,7 +19,7 @@ LARGEST_UNPACKED = 32 * 1024 * 1024
 """Bytes of all that is in it: a bomb unpacks to a thousand times its size."""
 MOST_ROWS, MOST_COLUMNS = 50_000, 60
 _UNREADABLE: tuple[type[Exception], ...] = (
-    *(zipfile.BadZipFile, InvalidFileException, ParseError, KeyError, ValueError, TypeError, OSError),
+    *(zipfile.BadZipFile, ParseError, KeyError, ValueError, TypeError, OSError),
     *(AttributeError, IndexError, EOFError, RuntimeError, zlib.error),
 )
 """What the packages raise for bytes that are no workbook, or a damaged or encrypted one."""
@@ -62,7 +59,13 @@ def _names() -> str:
 
 
 def _opened(data: bytes, *, data_only: bool) -> Any:
-    return openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=data_only, keep_links=False)
+    import openpyxl  # noqa: PLC0415 - slow to load, and few files are workbooks
+    from openpyxl.utils.exceptions import InvalidFileException  # noqa: PLC0415
+
+    try:
+        return openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=data_only, keep_links=False)
+    except InvalidFileException as error:
+        raise ValueError(error) from error
 
 
 def _no_workbook() -> SheetError:

@@ -77,10 +77,12 @@ def test_every_command_has_help_with_an_example(cli: Cli, name: str) -> None:
         (["--help"], set[str]()),
         (["migrate"], {"sqlalchemy"}),
         (["users", "list"], {"sqlalchemy"}),
+        (["retention"], {"sqlalchemy"}),
+        (["send"], {"sqlalchemy"}),
     ],
 )
 def test_a_command_loads_what_it_uses_and_nothing_else(ready: Cli, arguments: list[str], waits_for: set[str]) -> None:
-    heavy = ("alembic", "fastapi", "numpy", "scipy", "sklearn", "sqlalchemy")
+    heavy = ("alembic", "fastapi", "httpx", "numpy", "openpyxl", "scipy", "sklearn", "sqlalchemy", "zxcvbn")
     script = (
         f"import sys; from service.cli import main; status = main({arguments}, {{'DATA_DIR': {str(ready.folder / 'var')!r}}}); "
         f"sys.stderr.write(' '.join(name for name in {heavy} if name in sys.modules)); sys.exit(status)"

@@ -11,8 +11,8 @@ from sqlalchemy import delete, select, update
 from model.domain.vocabulary import LEADING, Instrument
 from service import tables
 from service.core.database import Database
-from service.form import drafts
 from service.privacy import retention
+from service.tables.advice import DRAFT_LIFE
 from tests.service.client import add_small_range, serving, settings_in
 from tests.service.page import Page, Reader
 
@@ -382,7 +382,7 @@ def test_an_unknown_step_is_not_found(reader: Reader) -> None:
 
 def test_a_draft_that_nobody_touched_for_a_fortnight_is_gone(reader: Reader, served: Database) -> None:
     page = at(reader, "work")
-    old = dt.datetime.now(dt.UTC) - drafts.LIFE - dt.timedelta(minutes=1)
+    old = dt.datetime.now(dt.UTC) - DRAFT_LIFE - dt.timedelta(minutes=1)
     with served.writing() as session:
         session.execute(update(tables.Draft).where(tables.Draft.id == address_of(page)).values(updated_at=old))
     assert reader.get(page.address).status == 404
