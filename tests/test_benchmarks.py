@@ -29,7 +29,7 @@ NAMES = (
         "offline",
         "panels",
     ),
-    *("sense", "serve", "standing", "tablets", "tastes", "together", "traits"),
+    *("sense", "serve", "standing", "startup", "tablets", "tastes", "together", "traits"),
 )
 
 

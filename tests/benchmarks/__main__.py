@@ -1,13 +1,20 @@
-"""Run a benchmark: python -m tests.benchmarks NAME [options]; without NAME, list them."""
+"""Run a benchmark: python -m tests.benchmarks NAME [options]; without NAME, list them, with the goals beside what is stored.
+
+NAME `all` runs every one that has goals, one after the other; --store, behind any NAME, keeps the figures for later runs to be held against.
+"""
 
 import ast
 import importlib
 import os
 import pkgutil
+import subprocess
 import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+from tests.benchmarks import _goals
+
+_STORE = "--store"
 HERE = Path(__file__).parent
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
@@ -28,7 +35,18 @@ def main(argv: Sequence[str]) -> int:
     known = summaries()
     if not argv or argv[0] in {"-h", "--help"}:
         print(__doc__, *(f"  {name:<12} {summary}" for name, summary in known.items()), sep="\n")
+        print(*_goals.summary(), sep="\n\n")
         return 0
+    if _STORE in argv:
+        os.environ[_goals.STORING] = "1"
+        argv = [each for each in argv if each != _STORE]
+    if argv == ["all"]:
+        return max(
+            [
+                subprocess.run([sys.executable, "-m", "tests.benchmarks", name], check=False).returncode
+                for name in _goals.GOALS
+            ]
+        )
     if argv[0] not in known:
         print(f"got benchmark {argv[0]!r}, expected one of: {', '.join(known)}", file=sys.stderr)
         return 2

@@ -1,0 +1,107 @@
+"""What the service is meant to stay below, figure by figure, beside what it was when it was last stored.
+
+A benchmark tells its figures with `tell`; ``python -m tests.benchmarks all`` runs every one that has goals, and ``--store`` keeps what was
+found in `STORED`, so that a later run shows what has become worse.
+"""
+
+import csv
+import os
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from tests.benchmarks._figures import table
+
+STORED = Path(__file__).parent / "stored.csv"
+STORING = "BENCHMARKS_STORE"
+"""The environment's name for: keep what is found."""
+WORSE = 1.25
+"""From so many times what is stored a figure is called worse; what is less may be the machine."""
+HEAD = ("", "found", "goal", "", "stored", "")
+
+
+@dataclass(frozen=True, slots=True)
+class Goal:
+    """A figure that is to be at most so much, in a unit."""
+
+    figure: str
+    at_most: float
+    unit: str
+
+
+def _times(*figures: tuple[str, float]) -> tuple[Goal, ...]:
+    return tuple(Goal(figure, at_most, "x") for figure, at_most in figures)
+
+
+QUIET = ("help", "users list", "retention", "send", "migrate", "backup")
+"""Commands that compute nothing."""
+GOALS: Mapping[str, tuple[Goal, ...]] = {
+    "startup": (
+        *(Goal(f"{command}: CPU", 0.3, "s") for command in QUIET),
+        *(Goal(f"{command}: memory", 60, "MB") for command in QUIET),
+        Goal("serve: first page", 1.0, "s"),
+        Goal("serve: a further worker, idle", 40, "MB"),
+        Goal("serve: a further worker, at work", 40, "MB"),
+    ),
+}
+"""By benchmark, in the order in which they are run."""
+
+
+def stored() -> dict[tuple[str, str], float]:
+    """Return what was stored, by benchmark and figure."""
+    if not STORED.exists():
+        return {}
+    with STORED.open(encoding="utf-8", newline="") as file:
+        return {(row["benchmark"], row["figure"]): float(row["value"]) for row in csv.DictReader(file)}
+
+
+def tell(benchmark: str, found: Mapping[str, float]) -> None:
+    """Print a benchmark's figures beside their goals, and keep them where that is asked for.
+
+    Raises
+    ------
+    ValueError
+        If a figure has no goal.
+    """
+    unknown = found.keys() - {goal.figure for goal in GOALS[benchmark]}
+    if unknown:
+        raise ValueError(f"{benchmark}: got figures {sorted(unknown)} without a goal, expected one in `GOALS` for each")
+    before = stored()
+    rows = [
+        _row(goal, found[goal.figure], before.get((benchmark, goal.figure)))
+        for goal in GOALS[benchmark]
+        if goal.figure in found
+    ]
+    print(table((benchmark, *HEAD[1:]), rows))
+    if STORING in os.environ:
+        _store(before | {(benchmark, figure): value for figure, value in found.items()})
+
+
+def _row(goal: Goal, value: float | None, before: float | None) -> tuple[str, ...]:
+    met = "" if value is None else "met" if value <= goal.at_most else "MISSED"
+    worse = "worse" if value is not None and before is not None and value > WORSE * before else ""
+    return goal.figure, _said(value, goal.unit), _said(goal.at_most, goal.unit), met, _said(before, goal.unit), worse
+
+
+def _said(value: float | None, unit: str) -> str:
+    return "" if value is None else f"{value:.4g} {unit}".rstrip()
+
+
+def _store(values: Mapping[tuple[str, str], float]) -> None:
+    known = [(name, goal.figure) for name, goals in GOALS.items() for goal in goals]
+    with STORED.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(("benchmark", "figure", "value"))
+        writer.writerows((*key, f"{values[key]:.4g}") for key in known if key in values)
+
+
+def summary() -> Iterator[str]:
+    """Give every goal beside what is stored, a table a benchmark."""
+    before = stored()
+    for name, goals in GOALS.items():
+        rows = []
+        for goal in goals:
+            value = before.get((name, goal.figure))
+            met = "not measured" if value is None else "met" if value <= goal.at_most else "MISSED"
+            rows.append((goal.figure, _said(value, goal.unit), _said(goal.at_most, goal.unit), met))
+        yield table((name, "stored", "goal", ""), rows)
