@@ -82,6 +82,7 @@ def _begun(settings: Settings, arguments: Sequence[str]) -> tuple[float, float]:
 def _surroundings(settings: Settings) -> Mapping[str, str]:
     return {
         **os.environ,
+        "LOG_LEVEL": "warning",
         "DATA_DIR": str(settings.data_dir),
         "DATABASE_URL": settings.database_url.render_as_string(hide_password=False),
     }
