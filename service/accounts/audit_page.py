@@ -78,7 +78,9 @@ def _did(entry: RecordedEvent) -> str:
 def _about(entry: RecordedEvent) -> str:
     told = ((name, value) for name, value in sorted(entry.detail.items()) if value is not None)
     details = ", ".join(f"{name} {_plain(value)}" for name, value in told)
-    return f"{entry.about} ({details})" if details else entry.about
+    kind, space, key = entry.about.partition(" ")
+    thing = f"{_(audit_events.THINGS.get(kind, kind))}{space}{key}"
+    return f"{thing} ({details})" if details else thing
 
 
 def _plain(value: object) -> str:

@@ -10,12 +10,13 @@ from contextvars import ContextVar
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, func, select
+from sqlalchemy import ColumnElement, func, or_, select
 from sqlalchemy.orm import Session
 
 from service import tables
 from service.core import audit_events, paging
 from service.core.audit_events import AuditEvent
+from service.core.language import _
 from service.core.paging import ALL, Leaf, ListWanted
 from service.core.scopes import Scope
 from service.tables.columns import begins
@@ -119,8 +120,20 @@ def _narrowed(wanted: ListWanted) -> Iterator[ColumnElement[bool]]:
     if who := wanted.value("who"):
         yield kept.user.in_(select(user.id).where(begins(user.email, who.lower())))
     if about := wanted.value("about"):
-        yield begins(kept.about, about)
+        yield or_(*(begins(kept.about, each) for each in _spelled(about)))
     yield from wanted.within(kept.at)
+
+
+def _spelled(about: str) -> list[str]:
+    """Return a thing as it was typed, and as the database has it where it is called by its name in the reader's language."""
+    typed, found = about.casefold(), {about}
+    for kind, said in audit_events.THINGS.items():
+        name = _(said).casefold()
+        if typed.startswith(f"{name} "):
+            found.add(kind + about[len(name) :])
+        elif name.startswith(typed):
+            found.add(kind)
+    return sorted(found)
 
 
 def _entry(row: tables.AuditEntry, email: str | None) -> RecordedEvent:

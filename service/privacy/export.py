@@ -29,6 +29,7 @@ from service.tables import (
     Trial,
     newest_outcome,
     newest_run,
+    outcome_order,
 )
 from service.tables.columns import in_json
 
@@ -140,7 +141,7 @@ def _pair(row: Pair) -> Json:
 
 
 def _outcomes(trial: int) -> Any:
-    return select(Outcome).where(Outcome.trial == trial, newest_outcome()).order_by(Outcome.on, Outcome.id)
+    return select(Outcome).where(Outcome.trial == trial, newest_outcome()).order_by(*outcome_order())
 
 
 def _run(row: Run) -> Json:

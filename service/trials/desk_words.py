@@ -62,7 +62,7 @@ FLAGS: Mapping[str, str] = {
     "after_reveal": N_("It was changed after the key was revealed. It is kept, but the blind one counts."),
     "unknown_letter": N_("Its letter is not one of this trial. It is kept, but does not count."),
     "other_device": N_(
-        "It came from a second screen for a place already rated. It is kept, but does not count until you choose it."
+        "It came from a second screen for a place already filled in. It is kept, but does not count until you choose it."
     ),
     "clock": N_(
         "The clock of the screen is more than ten minutes off. The sheet counts; its time is not to be relied on."

@@ -22,7 +22,7 @@ from service.players.trial_access import claimed
 from service.questionnaire import sheet_fields
 from service.questionnaire.parsing import shown
 from service.questionnaire.sheet_fields import CANNOT_TELL, SheetIn
-from service.tables import Sheet
+from service.tables import Sheet, Slot
 from service.trials import sheets
 from service.trials.shared import noted, require_state
 from service.trials.strokes import order
@@ -66,7 +66,8 @@ def enter(
     if on > now().date() + dt.timedelta(days=1):  # a day more, for those east of here
         raise InvalidInputError([("on", _("This day is still to come."))])
     kept = list(session.scalars(select(Sheet).where(Sheet.trial == trial.id, Sheet.rater == rater)))
-    found = _checked(kept, key, rater, on, lines)
+    moved = rater == "player" and _move_sitting(session, trial.id, on, [line.position for line in lines])
+    found = _checked(kept, key, rater, on, lines, moved=moved)
     flags: set[str] = set()
     for sheet in found:
         run = run_of(rater, sheet.position)
@@ -82,6 +83,19 @@ def enter(
     return len(found), frozenset(flags)
 
 
+def _move_sitting(session: Session, trial: int, on: dt.date, positions: Sequence[int]) -> bool:
+    """Let a later sitting that is known from paper alone be of the day that was typed; say whether it was of another."""
+    of_trial = session.scalars(select(Slot).where(Slot.trial == trial, Slot.sitting > 1)).all()
+    numbers = {each.sitting for each in of_trial if each.position in positions}
+    sitting = [each for each in of_trial if each.sitting in numbers and each.on != on]
+    of_screens = select(Sheet.position).where(Sheet.trial == trial, ~Sheet.sender.startswith(SENDER, autoescape=True))
+    if {each.position for each in sitting} & set(session.scalars(of_screens)):
+        return False
+    for each in sitting:
+        each.on = on
+    return bool(sitting)
+
+
 def _adds_strokes(kept: Sequence[Sheet], sheet: SheetIn) -> bool:
     """Say whether a typed sheet says the same as the one that counts at its place, and strokes besides."""
     said = (sheet.letter, sheet.ratings, sheet.note)
@@ -94,8 +108,10 @@ def _row_of(session: Session, trial: int, run: str, revision: int) -> int:
     return session.scalars(of_run.order_by(Sheet.id.desc()).limit(1)).one()
 
 
-def _checked(kept: Sequence[Sheet], key: str, rater: str, on: dt.date, lines: Sequence[PaperLine]) -> list[SheetIn]:
-    """Return the sheets that say something new; raises `InvalidInputError` with every mark that is none."""
+def _checked(
+    kept: Sequence[Sheet], key: str, rater: str, on: dt.date, lines: Sequence[PaperLine], *, moved: bool
+) -> list[SheetIn]:
+    """Return the sheets that say something new, where their day was ``moved`` all; raises `InvalidInputError` with every mark that is none."""
     found, wrong = [], []
     for line in lines:
         before = newest(kept, run_of(rater, line.position))
@@ -109,7 +125,8 @@ def _checked(kept: Sequence[Sheet], key: str, rater: str, on: dt.date, lines: Se
             ]
             continue
         is_blank = not sheet.ratings and not sheet.note and not sheet.kept_strokes
-        if not (is_blank and before is None) and not _is_known(kept, sheet, before):
+        is_known = _is_known(kept, sheet, before) and not (moved and before is not None)
+        if not (is_blank and before is None) and not is_known:
             found.append(sheet)
     refuse(wrong)
     return found

@@ -129,7 +129,8 @@ def side_by_side(
 
 
 def _name(slot: SlotRow, own_name: str, before: Sequence[str]) -> str:
-    name = own_name if slot.own else _("Bow {letter}").format(letter=slot.letter)
+    # A trial from a file has no letters: its bows are known by their serials.
+    name = own_name if slot.own else _("Bow {letter}").format(letter=slot.letter or slot.copy)
     if slot.sitting > 1:
         name = _("{bow}, sitting {number}").format(bow=name, number=slot.sitting)
     return _("{bow}, played again").format(bow=name) if name in before else name

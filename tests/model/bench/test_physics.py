@@ -86,6 +86,36 @@ def test_a_steel_bar_worked_through_by_astm_e1876_has_its_modulus_and_a_stick_ne
     assert 4e-4 < 22e9 * moment / physics.rigidity_from_bending(f, 1000.0 * area, 0.8) - 1.0 < 7e-4
 
 
+def test_published_free_free_bars_have_their_published_modulus() -> None:
+    # A tube of aluminium as worked through with the formula of the encyclopaedia's page on wind chimes,
+    # f = 22.3733 / (4 pi L^2) sqrt(E / (2 rho)) sqrt(D^2 + W^2): E 68 GPa, 2700 kg/m^3, mean diameter D 12.7 mm, wall W 1.65 mm, and
+    # 523.25 Hz at 393.24 mm (Mathematics Stack Exchange, 'Resonance acoustics equations').
+    length, outer, inner = 0.39324, (12.7 + 1.65) * 1e-3, (12.7 - 1.65) * 1e-3
+    rigidity = physics.rigidity_from_bending(523.25, bench.tube_mass_per_length(outer, inner, 2700.0), length)
+    assert rigidity / physics.tube_second_moment(outer, inner) == pytest.approx(68e9, rel=1e-4)
+    # A bar of hot rolled mild steel as it was measured, the example of an open package for resonance and damping (pyRDFA): 114.36 x
+    # 25.44 x 3.12 mm, 71.3 g, 1281 Hz, 'around 200 GPa'; the scale on a rolled bar leaves its thickness uncertain, which enters cubed.
+    length, width, thick, mass, hz = 0.11436, 0.02544, 0.00312, 0.0713, 1281.0
+    modulus = physics.rigidity_from_bending(hz, mass / length, length) / (width * thick**3 / 12.0)
+    by_standard = 0.9465 * mass * hz**2 / width * (length / thick) ** 3 * 1.005363  # ASTM E1876, T1 at nu = .3
+    assert modulus * 1.005363 == pytest.approx(by_standard, rel=2e-4)
+    assert modulus == pytest.approx(200e9, rel=0.08)
+
+
+def test_published_rods_have_their_speed_of_sound_and_modulus() -> None:
+    # A solved textbook example: 50 mm, 7250 kg/m^3, 115 GPa ring at 39.83 kHz (FOSSEE Scilab textbook companions, 1952, example 1.5).
+    speed = bench.speed_of_sound(0.05, 39_830.0)
+    assert bench.youngs_modulus(7250.0, speed) == pytest.approx(115e9, rel=1e-3)
+    # A rod of copper as measured in a laboratory course: 202 cm, 12.05 mm, 2038 g, its first six longitudinal tones; handbooks have
+    # 110 to 130 GPa for copper, and an even rod's tones are whole multiples of the first.
+    tones = [943.0, 1893.0, 2836.0, 3779.0, 4723.0, 5672.0]
+    speeds = [bench.speed_of_sound(2.02, hz / number) for number, hz in enumerate(tones, 1)]
+    assert speeds == pytest.approx([np.mean(speeds)] * 6, rel=3e-3)
+    density = 2.038 / 2.02 / bench.tube_mass_per_length(0.01205, 0.0, 1.0)
+    assert density == pytest.approx(8850.0, rel=0.01)
+    assert 110e9 < bench.youngs_modulus(density, float(np.mean(speeds))) < 130e9
+
+
 def test_a_tubes_second_moment() -> None:
     # pi (D^4 - d^4) / 64: 10/6 mm 427.2566, 12/8 mm 816.8141 mm^4.
     assert physics.tube_second_moment(0.010, 0.006) * 1e12 == pytest.approx(427.2566, abs=1e-4)

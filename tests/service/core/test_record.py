@@ -227,6 +227,8 @@ def test_what_happens_is_on_record_as_the_catalogue_has_it(desk: Desk, tmp_path:
         by_command = {entry.did: entry for entry in recorded(kept)}
     known = {event.did: event for event in CATALOGUE.values()}
     assert {entry.did for entry in entries} <= set(known)
+    of_routes = {"GET", "POST", "others", "nobody"}
+    assert {entry.about.split()[0] for entry in entries} - of_routes <= set(audit_events.THINGS)
     wrong = [(entry.did, entry.by) for entry in entries if entry.who is not None and STAFF not in known[entry.did].by]
     assert wrong == []
     done = {known[entry.did].name for entry in entries}

@@ -192,7 +192,7 @@ def test_mail_is_narrowed_and_saved_by_whom_may_hand_out_names(shop: Shop) -> No
 
 
 def test_the_record_is_narrowed_and_saved(shop: Shop) -> None:
-    shop.opened()
+    key = shop.opened()
     owner, bound = shop.desk.sign_in("owner"), shop.desk.sign_in("strange owner")
     with shop.desk.database.writing() as session:
         audit.record(session, None, audit_events.TABLET_ENROLLED, "tablet 100%_x", dealer=OTHER)
@@ -210,6 +210,10 @@ def test_the_record_is_narrowed_and_saved(shop: Shop) -> None:
         assert f"Entries: {len(found)}." in page.text, query
     first, *_later = saved(owner, owner.read("/desk/audit?order=oldest"))
     assert first[2] == "enrolled a tablet"
+    # In German a trial is looked for by what it is called there, and shown so.
+    for typed in ("Bogen", f"bogentest+{key[:4]}", "trial"):
+        german = owner.get(f"/desk/audit?did=trial_opened&about={typed}&lang=de").text
+        assert f"Bogentest {key}" in german, typed
     # OWASP ASVS 5.0, 8.2.1: what was done at another dealer's is in nobody's file.
     assert "trial" not in bound.get("/desk/audit?as=csv").text.partition("\n")[2]
     assert shop.adviser.get("/desk/audit?as=csv").status_code == 403

@@ -128,7 +128,15 @@ def test_a_person_is_all_that_one_dealer_knows_under_an_address(shop: Database) 
 def test_what_is_handed_out_holds_everything_and_no_serial_that_a_blind_trial_hides(shop: Database) -> None:
     with shop.writing() as session:
         kept = add_all(session, over=False)
+        of = {
+            "trial": session.scalars(select(tables.Trial.id).where(tables.Trial.key == kept.trial)).one(),
+            "on": TODAY,
+        }
+        for outcome in ("returned", "kept"):  # as a file may have them, whatever came first
+            session.add(tables.Outcome(**of, copy="DB-quay-0", outcome=outcome))
+            session.flush()
         held = privacy.held(session, privacy.of_player(session, SHOP, kept.player))
+    assert [each["outcome"] for each in held["trials"][0]["outcomes"]] == ["kept", "returned"]
     text = json.dumps(held)
     for told in (NAME, EMAIL, PHONE, "liked it"):
         assert told in text

@@ -203,6 +203,17 @@ def test_a_sitting_rated_on_paper_is_printed_typed_in_and_told_to_a_server(shop:
         shop.adviser, shop.adviser.read(f"{own}/paper?sitting=2"), "/paper", **{next(iter(marks)): "5"}
     )
     assert "One sheet of paper is kept." in mended.text
+    # Typed for another day it is of that day: the sitting, what servers are told of it, and every sheet.
+    day = (NOW.date() - dt.timedelta(days=2)).isoformat()
+    moved = desk_shop.send(shop.adviser, shop.adviser.read(f"{own}/paper?sitting=2"), "/paper", on=day)
+    assert f"{len(lines)} sheets of paper are kept." in moved.text
+    again = desk_shop.send(shop.adviser, shop.adviser.read(f"{own}/paper?sitting=2"), "/paper", on=day)
+    assert "Nothing new was typed" in again.text
+    with shop.desk.database.reading() as session:
+        assert told_to_servers.trial(session, DEALER, key)["later_sittings"][0]["date"] == day
+        sheet = tables.Sheet
+        rated = session.scalars(select(sheet.rated_at).where(sheet.counts, sheet.sender.like("paper%")))
+        assert {each.date().isoformat() for each in rated if each} == {day}
     assert set(places(shop, key)) == {1, 2}, "a sheet that is corrected begins no other sitting"
     assert (later["sitting"], [(run["letter"], run["copy"]) for run in later["runs"]]) == (
         2,

@@ -101,6 +101,14 @@ def test_every_play_has_a_name_of_its_own_and_the_own_bow_is_called_as_the_reade
     ]
 
 
+def test_the_bows_of_a_trial_from_a_file_are_named_by_their_serials() -> None:
+    order = [SlotRow(1, "", True), SlotRow(2, "", False, "VN-0101", "Two"), SlotRow(3, "", False, "VN-0102", "Two")]
+    runs = [tables.Run(position=slot.position, rater="player", strokes=BRIDGE) for slot in order]
+    side = strokes.side_by_side(tables.Trial(instrument=Instrument.VIOLIN), order, runs, "Own bow")
+    assert side is not None
+    assert [bow.name for bow in side.bows] == ["Own bow", "Bow VN-0101", "Bow VN-0102"]
+
+
 def test_strokes_change_what_a_fit_reads_and_nothing_of_a_history_without(database: Database) -> None:
     with database.writing() as session:
         trial_rows.add_all(session)
