@@ -15,7 +15,7 @@ from model.domain.vocabulary import Basis
 from model.preference import LIKING, CataloguePosterior, Player, prediction_of
 from service.advice import advise
 from service.modelling import catalogue
-from service.players import known
+from service.players import known, overview
 from service.players.enquiry_access import own
 
 STEPS = 9
@@ -48,20 +48,31 @@ class LikingMap:
         return float(np.ptp(self.liking))
 
 
-def of_enquiry(
-    session: Session, dealer: str, enquiry: str, tier: str, quantities: Sequence[str], spans: Sequence[Span]
+@dataclass(frozen=True, slots=True)
+class Whose:
+    """Over whose liking a picture is laid: who made an enquiry, or a player by key; '' where not."""
+
+    enquiry: str = ""
+    player: str = ""
+
+
+def of_whom(
+    session: Session, dealer: str, whose: Whose, tier: str, quantities: Sequence[str], spans: Sequence[Span]
 ) -> LikingMap | None:
-    """Return what a dealer's enquirer can be expected to like of a tier's bows; None where it does not suit their instrument or hold.
+    """Return what a dealer's player can be expected to like of a tier's bows; None where it does not suit their instrument or hold.
 
     Raises
     ------
     NotFoundError
-        It is no enquiry of this dealer.
+        It is no enquiry, or no player, of this dealer.
     """
-    answers = known.read(own(session, dealer, enquiry).answers)
+    if whose.enquiry:
+        answers = known.read(own(session, dealer, whose.enquiry).answers)
+    else:
+        answers = overview.newest_answers(session, dealer, whose.player)
     if answers is None:
         return None
-    marks = known.gathered(session, dealer, answers, enquiry=enquiry)
+    marks = known.gathered(session, dealer, answers, enquiry=whose.enquiry or None, player=whose.player or None)
     considered = advise.consider(session, answers, at_hand=(), known=marks)
     outlook = considered.outlook
     if tier not in {each.slug for each in outlook.tiers}:

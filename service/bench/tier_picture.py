@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from model import bench
 from service.bench import liking_map, records
-from service.bench.liking_map import LikingMap
+from service.bench.liking_map import LikingMap, Whose
 from service.bench.quantities import LIMITS
 from service.core.errors import NotFoundError
 from service.core.scopes import Scope
@@ -97,21 +97,21 @@ def read(
     wanted: Sequence[str] = (),
     *,
     dealer: str | None = None,
-    enquiry: str = "",
+    whose: Whose | None = None,
 ) -> TierPicture:
     """Return a tier's picture.
 
     Parameters
     ----------
-    wanted : two quantities; others than can be shown are passed over. enquiry : of this ``dealer``, over whose liking it is laid.
+    wanted : two quantities; others than can be shown are passed over. whose : of this ``dealer``, over whose liking it is laid.
 
     Raises
     ------
     NotFoundError
-        There is no such tier, or no such enquiry at this dealer.
+        There is no such tier, or no such enquiry or player at this dealer.
     """
     tier = session.get(Tier, slug)
-    if tier is None or (enquiry and dealer is None):
+    if tier is None or (whose and dealer is None):
         raise NotFoundError
     everywhere = _measured(session, tier.instrument)
     own = [(copy, dealer_of) for copy, dealer_of in everywhere[slug]]
@@ -119,9 +119,9 @@ def read(
     spreads = _spreads(session, {name: [copy for copy, _ in of] for name, of in everywhere.items()}, slug, seen)
     shown = _shown(spreads, wanted)
     liking = None
-    if enquiry and dealer and shown:
+    if whose and dealer and shown:
         spans = [spreads[name].span for name in shown]
-        liking = liking_map.of_enquiry(session, dealer, enquiry, slug, shown, spans)
+        liking = liking_map.of_whom(session, dealer, whose, slug, shown, spans)
     return TierPicture(tier, seen, spreads, shown, liking)
 
 

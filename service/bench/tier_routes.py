@@ -6,6 +6,7 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 
 from service.bench import tier_gaps, tier_page, tier_picture
+from service.bench.liking_map import Whose
 from service.core.errors import NotFoundError
 from service.web import desk_frame
 from service.web.database_sessions import Reading
@@ -21,17 +22,27 @@ Views = Annotated[Staff, Depends(Needs(Permission.STOCK_VIEW))]
 
 @router.get("/{tier}/picture")
 async def picture(
-    request: Request, tier: str, staff: Views, session: Reading, across: str = "", up: str = "", enquiry: str = ""
+    request: Request,
+    tier: str,
+    staff: Views,
+    session: Reading,
+    across: str = "",
+    up: str = "",
+    enquiry: str = "",
+    player: str = "",
 ) -> Response:
-    """Show a tier's copies; ``across`` and ``up``: two quantities, ``enquiry``: over whose liking they are laid."""
-    if enquiry and not staff.may(Permission.ENQUIRIES_VIEW):
+    """Show a tier's copies; ``across`` and ``up``: two quantities, ``enquiry`` or ``player``: over whose liking they are laid."""
+    asked, need = ("enquiry", Permission.ENQUIRIES_VIEW) if enquiry else ("player", Permission.PLAYERS_VIEW)
+    key = enquiry or player
+    if key and not staff.may(need):
         raise NotFoundError
-    found = tier_picture.read(session, staff.bows, tier, (across, up), dealer=staff.dealer, enquiry=enquiry)
+    whose = Whose(**{asked: key}) if key else None
+    found = tier_picture.read(session, staff.bows, tier, (across, up), dealer=staff.dealer, whose=whose)
     chosen = dict(zip(("across", "up"), ([name] for name in found.shown), strict=False))
     page = FormPage(
         title=found.tier.name,
         action=address("tiers", tier, "picture"),
-        typed=Typed({**chosen, "enquiry": [enquiry]}, {}),
+        typed=Typed({**chosen, asked: [key]}, {}),
     )
     return desk_frame.show(
         request,
@@ -41,5 +52,6 @@ async def picture(
         found=found,
         words=tier_page,
         next=tier_page.make_next(tier_gaps.read(session, staff.bows, found)),
-        enquiry=enquiry,
+        whose=(asked, key) if key else None,
+        back=address("enquiries" if enquiry else "players", key) if key else "",
     )

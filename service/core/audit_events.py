@@ -28,11 +28,26 @@ WRITERS = {
 """Who brings an event about, in words."""
 
 THINGS = {
-    **{"address": N_("address"), "backup": N_("backup"), "clock": N_("clock"), "copy": N_("copy")},
-    **{"dealer": N_("dealer"), "enquiry": N_("enquiry"), "files": N_("files"), "key": N_("key"), "list": N_("list")},
-    **{"model": N_("model"), "outbox": N_("outbox"), "password": N_("password"), "person": N_("person")},
-    **{"persons": N_("persons"), "player": N_("player"), "tablet": N_("tablet"), "tablets": N_("tablets")},
-    **{"tier": N_("tier"), "trial": N_("trial"), "user": N_("user")},
+    "address": N_("address"),
+    "backup": N_("backup"),
+    "clock": N_("clock"),
+    "copy": N_("copy"),
+    "dealer": N_("dealer"),
+    "enquiry": N_("enquiry"),
+    "files": N_("files"),
+    "key": N_("key"),
+    "list": N_("list"),
+    "model": N_("model"),
+    "outbox": N_("outbox"),
+    "password": N_("password"),
+    "person": N_("person"),
+    "persons": N_("persons"),
+    "player": N_("player"),
+    "tablet": N_("tablet"),
+    "tablets": N_("tablets"),
+    "tier": N_("tier"),
+    "trial": N_("trial"),
+    "user": N_("user"),
 }
 """What an entry is about, as the database has it before a key or alone, in words."""
 

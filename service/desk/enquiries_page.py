@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping
 from typing import Annotated, Any
-from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
@@ -16,7 +15,7 @@ from service.core.language import _
 from service.core.paging import Leaf
 from service.questionnaire import answer_summary
 from service.trials import desk_lines, desk_reads, list_queries
-from service.trials.desk_records import EnquiryRow
+from service.trials.desk_records import EnquiryPage, EnquiryRow
 from service.web import desk_frame, list_files, list_filters
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_forms import Fact, ListLine, ListPage, address, paged
@@ -82,7 +81,7 @@ async def show(request: Request, id_: str, staff: Views, session: Reading) -> Re
         contact=_contact(found.contact),
         answers=tuple((line.question, line.answer) for line in answer_summary.lines(found.answers)),
         advice=shortlist.told(dict(found.document)),
-        pictures=() if found.nobodys else tuple(_picture(each, row.id) for each in found.document["shortlist"]),
+        pictures=() if found.nobodys else _pictures(found),
         trials=tuple(_composed(key, number) for key, number in row.trials),
         link=f"/advice/{found.address}",
         may_settle=row.settled_at is None and not row.trials and not found.nobodys,
@@ -109,9 +108,10 @@ async def take(request: Request, id_: str, _form: Posted, staff: Changes, sessio
     return desk_frame.see(request, f"/desk/enquiries/{id_}", said)
 
 
-def _picture(entry: Mapping[str, Any], id_: str) -> tuple[str, str]:
-    """Return a proposed tier's name, and where its copies lie over what the player can be expected to like."""
-    return entry["name"], f"{address('tiers', entry['tier'], 'picture')}?enquiry={quote(id_)}"
+def _pictures(found: EnquiryPage) -> tuple[ListLine, ...]:
+    """Return the way to each proposed tier's bows over what the player can be expected to like."""
+    proposed = found.document["shortlist"]
+    return tuple(desk_lines.tier_picture(each["tier"], each["name"], enquiry=found.row.id) for each in proposed)
 
 
 def _composed(key: str, number: int) -> ListLine:

@@ -9,11 +9,12 @@ from sqlalchemy.orm import Session
 from service.core.errors import ConflictError, InvalidInputError
 from service.core.language import _
 from service.desk import player_told
-from service.players import player_notes
+from service.players import overview, player_notes
 from service.trials import desk_lines, desk_reads
+from service.trials.desk_records import PlayerPage
 from service.web import desk_frame
 from service.web.database_sessions import Reading, Writing
-from service.web.desk_forms import address, by_field, first
+from service.web.desk_forms import ListLine, address, by_field, first
 from service.web.page_data import Fault, FormPage, Typed
 from service.web.permissions import AtDealer, AtDealerNeeds, Posted
 from service.web.roles import Permission
@@ -21,6 +22,8 @@ from service.web.roles import Permission
 router = APIRouter(prefix="/desk/players")
 Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.PLAYERS_VIEW))]
 Changes = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.PLAYERS_CHANGE))]
+_MOST_PICTURES = 4
+"""Of so many tiers the way to their pictures is shown, those best liked first."""
 
 
 @router.get("/{key}")
@@ -70,6 +73,16 @@ def _show(
         found=found,
         facts=desk_lines.player_facts(found.row),
         theirs=theirs,
+        pictures=_pictures(session, staff, found),
         seen=player_notes.seen(found.note),
         words=player_told,
     )
+
+
+def _pictures(session: Session, staff: AtDealer, found: PlayerPage) -> tuple[ListLine, ...]:
+    """Return the way to the bows of each tier that the player met, else was advised, over what they can be expected to like."""
+    tiers = overview.tiers_met(session, [bow for bow in found.overview.bows if bow.copy])
+    if not tiers and found.enquiries:
+        asked = desk_reads.enquiry(session, staff.dealer, found.enquiries[0].id)
+        tiers = tuple((each["tier"], each["name"]) for each in asked.document["shortlist"])
+    return tuple(desk_lines.tier_picture(*each, player=found.row.key) for each in tiers[:_MOST_PICTURES])

@@ -89,6 +89,21 @@ def last_answers(session: Session, dealer: str, player: int) -> dict[str, Any]:
     return body | _own_bow(session, dealer, player, body)
 
 
+def newest_answers(session: Session, dealer: str, key: str) -> Questionnaire | None:
+    """Return what a player answered last, or a trial tells of them; None where nothing is known. Raises `NotFoundError`."""
+    return known.read(
+        _last(session, dealer, same_person.everybody(session, dealer, [player_keys.known(session, dealer, key).id]))
+    )
+
+
+def tiers_met(session: Session, bows: Sequence[Bow]) -> tuple[tuple[str, str], ...]:
+    """Return slug and name of the tiers of some bows, in their order."""
+    found = select(Copy.serial, Tier.slug, Tier.name).join(Tier, Tier.slug == Copy.tier)
+    rows = session.execute(found.where(Copy.serial.in_([bow.copy for bow in bows])))
+    of = {serial: (slug, name) for serial, slug, name in rows}
+    return tuple(dict.fromkeys(of[bow.copy] for bow in bows if bow.copy in of))
+
+
 LASTING = ("settings", "priorities", "wishes", "strings", "string_length_mm")
 """Answers that hold from one visit to the next; budget and time are asked each time, and marks are known otherwise."""
 

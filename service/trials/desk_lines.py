@@ -1,5 +1,7 @@
 """What the desk says of enquiries, trials, players and bows in one line each."""
 
+from urllib.parse import urlencode
+
 from model.domain.vocabulary import Hold, Instrument, Place
 from service.core import formats, phrases, times
 from service.core.language import _, locale, ngettext, spoken
@@ -112,6 +114,17 @@ def is_lent(row: TrialRow) -> bool:
 
 
 # As lines of a list, each with its one action
+
+
+def tier_picture(tier: str, name: str, **whose: str) -> ListLine:
+    """Return the way to a tier's bows over what a player can be expected to like; ``whose``: by ``enquiry`` or ``player``."""
+    return ListLine(
+        name=_("The bows of {tier}").format(tier=name),
+        facts=_("Laid over what this player can be expected to like"),
+        state="",
+        href=f"{address('tiers', tier, 'picture')}?{urlencode(whose)}",
+        action=_("See the picture for this player"),
+    )
 
 
 def enquiry_line(row: EnquiryRow) -> ListLine:

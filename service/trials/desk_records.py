@@ -144,6 +144,7 @@ class CaseRow:
     """
 
     copy: str
+    tier: str
     tier_name: str
     currency: str | None
     insured_value: float | None

@@ -210,12 +210,15 @@ def _done(at: dt.datetime, by: str | None) -> str:
 
 
 def related(trial: TrialPage) -> Iterator[ListLine]:
-    """Give the player, the enquiry and the trials before and after."""
+    """Give the player, the enquiry, the pictures of the bows' tiers for the player, and the trials before and after."""
     player = trial.player
     name = desk_lines.somebody(player.name)
     yield ListLine(name, desk_lines.player_facts(player), "", address("players", player.key), _("Show"))
     if trial.enquiry:
         yield ListLine(_("The enquiry"), "", "", f"/desk/enquiries/{trial.enquiry}", _("Show"))
+    is_told = trial.row.revealed or trial.row.state == "planned"  # in between the page may lie before the player
+    for tier, tier_name in dict.fromkeys((bow.tier, bow.tier_name) for bow in trial.case if is_told):
+        yield desk_lines.tier_picture(tier, tier_name, player=player.key)
     others = [(trial.previous, _("The trial before"))] if trial.previous else []
     for (key, number), words_of in [*others, *((link, _("The trial after")) for link in trial.follow_ups)]:
         yield ListLine(desk_lines.trial_number(number, key), words_of, "", address("trials", key), _("Show"))

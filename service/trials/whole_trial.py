@@ -136,7 +136,7 @@ def _case(session: Session, dealer: str, trial: int) -> tuple[CaseRow, ...]:
     held, copy, tier, price = tables.TrialCopy, tables.Copy, tables.Tier, tables.Price
     currency = func.coalesce(price.currency, case((tier.price.is_not(None), tier.currency)))
     found = session.execute(
-        select(copy.serial, tier.name, currency, copy.insured_value, copy.materials)
+        select(copy.serial, tier.slug, tier.name, currency, copy.insured_value, copy.materials)
         .add_columns(copy.status, held.out_at, held.back_at, held.condition_out, held.condition_back)
         .join(copy, copy.serial == held.copy)
         .join(tier, tier.slug == copy.tier)
@@ -145,8 +145,8 @@ def _case(session: Session, dealer: str, trial: int) -> tuple[CaseRow, ...]:
         .order_by(copy.serial)
     )
     return tuple(
-        CaseRow(serial, name, used, None if worth is None else float(worth), *rest)
-        for serial, name, used, worth, *rest in found
+        CaseRow(serial, slug, name, used, None if worth is None else float(worth), *rest)
+        for serial, slug, name, used, worth, *rest in found
     )
 
 

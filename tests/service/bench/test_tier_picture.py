@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from sqlalchemy import select
 
 from model.features import bench_traits
 from service import tables
@@ -111,6 +112,30 @@ def test_the_region_lies_where_a_player_who_likes_heavy_bows_can_be_expected_to(
     # The other way round, for who marked them the other way round.
     enquiry = shop.enquire(tried=rated({serial: 8 - mark for serial, mark in heavy.items()}))
     assert "Expected to be liked better: lighter" in shop.adviser.get(f"{PATH}?enquiry={enquiry}").text
+
+
+def test_the_picture_for_a_player_is_reached_where_a_seller_stands(shop: Shop) -> None:
+    enquiry = shop.enquire(tried=rated({"BR-6": 7, "BR-5": 7, "BR-4": 6, "BR-0": 1, "BR-2": 2}))
+    key = shop.compose(enquiry=enquiry, copies=["DB-juniper-0"])
+    with shop.desk.database.reading() as session:
+        player = session.scalars(select(tables.Player.key).join(tables.Trial).where(tables.Trial.key == key)).one()
+    of_player = f"{PATH}?player={player}"
+    for page, href in (
+        (f"/desk/players/{player}", of_player),
+        (f"/desk/trials/{key}", of_player.replace("bramble", "juniper")),
+        (f"/desk/enquiries/{enquiry}", f"{PATH}?enquiry={enquiry}"),
+    ):
+        (link,) = [e for e in shop.adviser.read(page).all("a") if e.get("href") == href]
+        assert link.text.startswith("See the picture for this player"), page
+    shown = shop.adviser.read(of_player)
+    assert "Expected to be liked better: heavier" in shown.text
+    assert {"player": player} == {
+        e.get("name"): e.get("value") for e in shown.all("input") if e.get("name") == "player"
+    }
+    assert f"/desk/players/{player}" in {e.get("href") for e in shown.all("a")}
+    assert shop.adviser.get(f"{PATH}?player=nobody").status_code == 404
+    assert shop.desk.sign_in("stranger").get(of_player).status_code == 404
+    assert shop.desk.sign_in("workshop").get(of_player).status_code == 404
 
 
 def test_without_anything_told_no_region_is_drawn_and_it_says_so(shop: Shop) -> None:

@@ -211,8 +211,8 @@ def test_a_sitting_rated_on_paper_is_printed_typed_in_and_told_to_a_server(shop:
     assert "Nothing new was typed" in again.text
     with shop.desk.database.reading() as session:
         assert told_to_servers.trial(session, DEALER, key)["later_sittings"][0]["date"] == day
-        sheet = tables.Sheet
-        rated = session.scalars(select(sheet.rated_at).where(sheet.counts, sheet.sender.like("paper%")))
+        of_paper = tables.Sheet.counts, tables.Sheet.sender.like("paper%")
+        rated = session.scalars(select(tables.Sheet.rated_at).where(*of_paper))
         assert {each.date().isoformat() for each in rated if each} == {day}
     assert set(places(shop, key)) == {1, 2}, "a sheet that is corrected begins no other sitting"
     assert (later["sitting"], [(run["letter"], run["copy"]) for run in later["runs"]]) == (
