@@ -81,6 +81,7 @@ class Entry:
     beats_own_bow : probability that a copy not yet played is truly liked better than the own bow.
     copies : how many of the case are of this tier; may be 0.
     at_hand : how many can be had; None where that is not known.
+    best_at_hand : the same probability of the one at hand that is expected to be liked most; None where none is known.
     mass_g : what its bows typically weigh, None where the bench has not measured.
     reasons : never empty. weaknesses : at what the player asked for.
     """
@@ -98,6 +99,7 @@ class Entry:
     mass_g: float | None
     reasons: tuple[Reason, ...]
     weaknesses: tuple[Reason, ...]
+    best_at_hand: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

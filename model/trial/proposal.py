@@ -7,6 +7,7 @@ the case from their tiers. Everything here is data; the words are the pages' own
 import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from types import MappingProxyType
 
 import numpy as np
@@ -84,7 +85,7 @@ class _Proposing:
         wanted = min(cases.AT_LEAST_BOWS, chosen.limit) if self.offer.at_hand is not None else 0
         return Proposal(
             verdict=Verdict(code, case.clearly, case.row.gain, at, higher_would_not=vain),
-            entries=self._entries(chosen.market, listed, copies),
+            entries=self._with_best(self._entries(chosen.market, listed, copies), bows),
             case=case,
             bring=tuple(serial for serial in serials if serial is not None),
             runs=runs,
@@ -100,6 +101,15 @@ class _Proposing:
             apart=apart(self.player, [serial for serial in serials if serial is not None]),
             allocation=MappingProxyType({self.slug(place): n for place, n in sorted(copies.items())}),
         )
+
+    def _with_best(self, entries: Sequence[Entry], bows: CandidateBows) -> tuple[Entry, ...]:
+        """Return the entries with what is known of the bows at hand, where the stock is."""
+        if self.offer.at_hand is None:
+            return tuple(entries)
+        law, tiers = bows.cases.law, np.array([self.slug(place) for place in bows.tier.tolist()])
+        best = {slug: int(np.argmax(np.where(tiers == slug, law.mean[1:], -np.inf))) for slug in set(tiers.tolist())}
+        chance = {slug: float(cases.win_probabilities(law, [k])[0]) for slug, k in best.items()}
+        return tuple(replace(entry, best_at_hand=chance.get(entry.tier)) for entry in entries)
 
     @property
     def _loved(self) -> tuple[str, ...]:

@@ -176,6 +176,7 @@ def _entry(entry: Entry, of: Considered) -> dict[str, Any]:
         "beats_own_bow": _rounded(entry.beats_own_bow, 3),
         "copies": entry.copies,
         "at_hand": entry.at_hand,
+        "best_at_hand": None if entry.best_at_hand is None else _rounded(entry.best_at_hand, 3),
         "mass_g": None if entry.mass_g is None else _rounded(entry.mass_g, 1),
         "materials": shown.materials.get(entry.tier),
         "note": shown.notes.get(entry.tier),

@@ -11,6 +11,8 @@ from service.core import formats, phrases
 from service.core.language import _, ngettext
 
 Entry = Mapping[str, Any]
+LESSER = 0.1
+"""From so much less of a chance on it is said that the bows at hand suit less than their model (a judgement)."""
 
 
 def role_words(entry: Entry, doc: Document) -> str:
@@ -34,7 +36,21 @@ def bring_words(entry: Entry, doc: Document) -> str:
         )
     said = sentence.format(count=formats.counted(entry["copies"]), model=entry["name"])
     differing = differ_words(entry["tier"], entry["copies"], doc["trial"] or {})
-    return f"{said} {differing}" if differing else said
+    return " ".join(part for part in (said, _lesser_words(entry, doc), differing) if part)
+
+
+def _lesser_words(entry: Entry, doc: Document) -> str:
+    """Say so where what is at hand is known to suit less than its model: its chances below would else contradict the model's."""
+    usual, here = entry["beats_own_bow"], entry.get("best_at_hand")
+    whole = (doc["trial"] or {}).get("chance_one_beats_own_bow", 1.0)
+    if here is None or rests_on_prior(doc) or (usual - here < LESSER and usual <= whole):
+        return ""
+    return ngettext(
+        "The one at hand suits you less, by what is known of it, than the model usually would: its chance is {here}, not {usual}.",
+        "The {count} at hand suit you less, by what is known of them, than the model usually would: the chance of the best "
+        "of them is {here}, not {usual}.",
+        entry["at_hand"],
+    ).format(count=formats.counted(entry["at_hand"]), here=formats.percent(here), usual=formats.percent(usual))
 
 
 def _without_bows(entry: Entry, doc: Document) -> str:

@@ -252,6 +252,12 @@ def _of_rows(asked: Asked) -> Iterator[str]:
         another_chance_in_the_row=len(here) == 1 and here[0]["chance"] != asked.trial["chance_one_beats_own_bow"],
         more_than_six_bows=asked.bows > MOST_BOWS,
         longer_than_there_is_time=minutes is not None and asked.bows > 1 and asked.trial["minutes"] > minutes,
+        a_model_likelier_than_the_case_and_no_word_of_its_bows=any(
+            entry["copies"]
+            and entry["beats_own_bow"] > asked.trial["chance_one_beats_own_bow"] + ROUNDED
+            and entry["best_at_hand"] is None
+            for entry in asked.entries
+        ),
         figures_that_are_none=any(not math.isfinite(value) for value in _numbers(asked.reply)),
     )
 

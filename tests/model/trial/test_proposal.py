@@ -136,6 +136,19 @@ def test_without_a_known_stock_one_bow_beats_the_own_one_as_its_tier_does() -> N
     assert found.case.rows[0].chance == pytest.approx(found.entries[0].beats_own_bow, abs=1e-9)
 
 
+def test_of_a_tier_it_is_told_how_likely_the_best_of_its_bows_at_hand_is_liked_better() -> None:
+    alone = {serial: propose(owner(), at_hand=frozenset({serial})) for serial in ("c0", "c1", "c2", "c3")}
+    found = {serial: next(entry for entry in of.entries if entry.tier == "c") for serial, of in alone.items()}
+    for serial, of in alone.items():
+        assert of.case is not None
+        assert found[serial].best_at_hand == pytest.approx(of.case.rows[0].chance, abs=1e-9)
+    together = propose(owner(), at_hand=frozenset(alone))
+    chances = [of.best_at_hand or 0.0 for of in found.values()]
+    assert together.entries[0].best_at_hand == pytest.approx(max(chances), abs=1e-9)
+    assert max(chances) > min(chances) + 0.02
+    assert all(entry.best_at_hand is None for entry in propose(owner(), at_hand=None).entries)
+
+
 def test_a_bow_rated_above_the_own_one_is_brought_and_one_clearly_below_is_not() -> None:
     for serial in ("a0", "b3", "c1"):
         loved = propose(owner(4.0), (Run(3, serial, {O: 7.0}),), budget=3000.0)
