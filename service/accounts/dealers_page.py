@@ -21,16 +21,9 @@ Chooses = Annotated[Staff, Depends(Needs(Permission.DEALERS_CHOOSE))]
 @router.get(permissions.CHOOSE)
 async def choose(request: Request, staff: Chooses, session: Reading, next: str = "") -> Response:  # noqa: A002 - in the address
     """Show the dealers there are."""
-    page, known = Page(title=_("Which dealer do you act for?")), dealer_list.listed(session, staff.scope)
-    return show(
-        request,
-        staff,
-        "accounts/dealers.html",
-        page,
-        dealers=known,
-        acted_for=staff.dealer,
-        next=permissions.local(next),
-    )
+    page = Page(title=_("Which dealer do you act for?"))
+    known, onwards = dealer_list.listed(session, staff.scope), permissions.local(next)
+    return show(request, staff, "accounts/dealers.html", page, dealers=known, acted_for=staff.dealer, next=onwards)
 
 
 @router.post(permissions.CHOOSE)

@@ -261,14 +261,6 @@ def _user(session: Session, scope: Scope, user: int) -> User:
 
 
 def _account(row: User, open_sessions: int = 0) -> Account:
-    return Account(
-        id=row.id,
-        email=row.email,
-        name=row.name,
-        role=row.role,
-        dealer=row.dealer,
-        language=row.language,
-        has_password=row.password is not None,
-        disabled=row.disabled_at is not None,
-        sessions=open_sessions,
-    )
+    has_password, is_disabled = row.password is not None, row.disabled_at is not None
+    whose = (row.id, row.email, row.name, row.role, row.dealer, row.language)
+    return Account(*whose, has_password, is_disabled, open_sessions)

@@ -52,14 +52,8 @@ async def add(request: Request, staff: Changes, form: Posted, session: Writing) 
         _require_may_grant(staff, first(form, "role"), dealer)
         _require_unknown(session, first(form, "email"))
         with session.begin_nested():
-            invited = users.add(
-                session,
-                first(form, "email"),
-                first(form, "role"),
-                dealer,
-                name=first(form, "name").strip() or None,
-                by=staff.user,
-            )
+            name, email, role = (first(form, field) for field in ("name", "email", "role"))
+            invited = users.add(session, email, role, dealer, name=name.strip() or None, by=staff.user)
     except InvalidInputError as error:
         return _page(request, staff, session, _Shown(form, by_field(error)))
     return _page(request, staff, session, _with_link(request, invited.account, invited.secret))

@@ -184,13 +184,9 @@ class Ledger:
 
     def _told(self, taken: list[dict[str, float]]) -> Mapping[str, float]:
         # In the order of keys, so that two processes never wait for each other's rows.
-        spent = dict(
-            sorted(
-                (self._digest(limit, key), seconds)
-                for limit, by_client in zip(self._limits, taken, strict=True)
-                for key, seconds in by_client.items()
-            )
-        )
+        of_limits = zip(self._limits, taken, strict=True)
+        found = ((self._digest(limit, key), seconds) for limit, of in of_limits for key, seconds in of.items())
+        spent = dict(sorted(found))
         if not spent:
             return {}
         if self._engine is None:

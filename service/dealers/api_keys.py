@@ -69,15 +69,8 @@ def make(session: Session, user: int | None, dealer: str, kind: str, note: str =
         )
     refuse(problems)
     key = PREFIXES[kind] + tokens.secret()
-    row = ApiKey(
-        digest=tokens.digest(key),
-        dealer=dealer,
-        kind=kind,
-        hint=key[-_HINT:],
-        note=note or None,
-        made_at=utc_now(),
-        made_by=user,
-    )
+    row = ApiKey(dealer=dealer, kind=kind, note=note or None, made_at=utc_now(), made_by=user)
+    row.digest, row.hint = tokens.digest(key), key[-_HINT:]
     session.add(row)
     audit.record(session, user, audit_events.KEY_MADE, f"key …{row.hint}", dealer=dealer, kind=kind)
     return key

@@ -33,22 +33,8 @@ def _table(of: type[tables.Base]) -> Table:
     return tables.Base.metadata.tables[of.__tablename__]
 
 
-_OWN: Final = tuple(
-    map(
-        _table,
-        (
-            tables.Player,
-            tables.Enquiry,
-            tables.Trial,
-            tables.Composition,
-            tables.TrialCopy,
-            tables.Slot,
-            tables.Sheet,
-            tables.Run,
-            tables.Outcome,
-        ),
-    )
-)
+_KEPT = ("Player", "Enquiry", "Trial", "Composition", "TrialCopy", "Slot", "Sheet", "Run", "Outcome")
+_OWN: Final = tuple(_table(getattr(tables, name)) for name in _KEPT)
 """What calls make and later calls find. Mails, the record, contacts and whatever else they write is let go of."""
 _PERSONAL: Final = frozenset({"enquiries.contact", "sheets.note", "runs.note"})
 """What may say who somebody is."""

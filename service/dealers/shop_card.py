@@ -71,15 +71,8 @@ def is_link(text: str) -> bool:
 
 def read(session: Session, dealer: str | None) -> ShopCard | None:
     """Return a shop's card; None where nothing of it was given."""
-    asked = select(
-        Dealer.name,
-        Door.phone,
-        Door.map,
-        Door.booking,
-        Door.address,
-        Door.opening,
-        *(getattr(Door, name) for name in TERMS),
-    )
+    lines = (getattr(Door, name) for name in TERMS)
+    asked = select(Dealer.name, Door.phone, Door.map, Door.booking, Door.address, Door.opening, *lines)
     row = session.execute(asked.join(Door, Door.dealer == Dealer.slug).where(Door.dealer == dealer)).first()
     if row is None or not any(row[1:]):
         return None

@@ -123,16 +123,8 @@ def set_messages(
     }
     problems = [FieldProblem(field, sentence) for field, sentence in checks.items() if sentence]
     refuse(problems)
-    change(
-        session,
-        user,
-        dealer,
-        audit_events.MESSAGES_SET,
-        notify=notify or None,
-        booking=booking or None,
-        webhook=webhook or None,
-        keep_months=int(months),
-    )
+    where = {"notify": notify or None, "booking": booking or None, "webhook": webhook or None}
+    change(session, user, dealer, audit_events.MESSAGES_SET, **where, keep_months=int(months))
 
 
 def renew_secret(session: Session, user: int | None, dealer: str) -> None:
@@ -173,14 +165,8 @@ def stylesheet(session: Session, dealer: str) -> str:
 
     def block(which: Callable[[FittedColour], str], words: int) -> str:
         lines = [f"--{name}: {which(fitted)};" for name, fitted in used]
-        return " ".join(
-            lines
-            + [
-                f"--{text_colours[name][0]}: {text_colours[name][words]};"
-                for name, _fitted in used
-                if name in text_colours
-            ]
-        )
+        on_them = (text_colours[name] for name, _fitted in used if name in text_colours)
+        return " ".join([*lines, *(f"--{each[0]}: {each[words]};" for each in on_them)])
 
     black = " ".join(f"--{name}: #000;" for name, _fitted in used)
     return (

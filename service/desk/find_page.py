@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, Any
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Depends, Request
@@ -61,17 +61,9 @@ async def find(request: Request, staff: Looks, session: Reading, q: str = "") ->
     groups = tuple(group for group in _groups(found, text) if group.lines)
     shown = text if len(text) <= typed_text.LONGEST else f"{text[: typed_text.LONGEST]} …"
     page = Page(title=_("Found for ‘{text}’").format(text=shown) if groups else _("Find"))
-    return desk_frame.show(
-        request,
-        staff,
-        "desk/find.html",
-        page,
-        q=shown,
-        groups=groups,
-        nothing="" if groups or not q else _nothing(text, is_long=is_long),
-        searched=_searched(looking, staff),
-        ways=_ways(looking.kinds),
-    )
+    nothing = "" if groups or not q else _nothing(text, is_long=is_long)
+    around: dict[str, Any] = {"searched": _searched(looking, staff), "ways": _ways(looking.kinds)}
+    return desk_frame.show(request, staff, "desk/find.html", page, q=shown, groups=groups, nothing=nothing, **around)
 
 
 def _looking(staff: Staff) -> Looking:

@@ -69,16 +69,8 @@ async def show(request: Request, staff: Sees, session: Reading) -> Response:
     read = desk_reads.home(session, staff.dealer, day, MOST_LINES)
     waiting = (*_alarms(session, staff), *_groups(read, day), *_of_no_dealer(session, staff))
     groups = _short(tuple(group for group in waiting if group.lines))
-    page = Page(title=_("Today"))
-    return desk_frame.show(
-        request,
-        staff,
-        "desk/home.html",
-        page,
-        day=formats.day(day),
-        quiet="" if groups else _("Nothing to do."),
-        groups=groups,
-    )
+    page, quiet = Page(title=_("Today")), "" if groups else _("Nothing to do.")
+    return desk_frame.show(request, staff, "desk/home.html", page, day=formats.day(day), quiet=quiet, groups=groups)
 
 
 def _short(groups: tuple[Group, ...]) -> tuple[Group, ...]:

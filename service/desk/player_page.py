@@ -64,19 +64,9 @@ def _show(
         typed=Typed({"note": [found.note if text is None else text]}, {"note": fault} if fault else {}),
         faults=(Fault("note", fault),) if fault else (),
     )
-    return desk_frame.show(
-        request,
-        staff,
-        "desk/player.html",
-        page,
-        status=status,
-        found=found,
-        facts=desk_lines.player_facts(found.row),
-        theirs=theirs,
-        pictures=_pictures(session, staff, found),
-        seen=player_notes.seen(found.note),
-        words=player_told,
-    )
+    parts = {"found": found, "facts": desk_lines.player_facts(found.row), "theirs": theirs, "words": player_told}
+    parts |= {"pictures": _pictures(session, staff, found), "seen": player_notes.seen(found.note)}
+    return desk_frame.show(request, staff, "desk/player.html", page, status=status, **parts)
 
 
 def _pictures(session: Session, staff: AtDealer, found: PlayerPage) -> tuple[ListLine, ...]:

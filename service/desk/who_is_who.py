@@ -155,14 +155,8 @@ def _listed(
     found = desk_reads.players(session, staff.dealer, search, after)
 
     def line(row: PlayerRow) -> ListLine:
-        href = f"{here}?{name}={quote(row.key, safe='')}"
-        return ListLine(
-            desk_lines.somebody(row.name),
-            desk_lines.player_facts(row),
-            row.email or row.phone or "",
-            href,
-            _("Is it them?"),
-        )
+        href, known = f"{here}?{name}={quote(row.key, safe='')}", row.email or row.phone or ""
+        return ListLine(desk_lines.somebody(row.name), desk_lines.player_facts(row), known, href, _("Is it them?"))
 
     searched = f"{here}?search={quote(search)}" if search else here
     lines = tuple(line(row) for row in (found.rows if search else alike) if row.key != but)

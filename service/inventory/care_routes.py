@@ -52,21 +52,10 @@ def _new(request: Request, staff: Staff, session: Session, form: FormShown) -> R
     places = [Option(info.slug, info.name) for info in dealer_list.listed(session, staff.scope)]
     if not isinstance(staff.scope, OneDealer):
         places.insert(0, Option(WORKSHOP, _("the workshop")))
-    return desk_frame.show(
-        request,
-        staff,
-        "inventory/bow_form.html",
-        page,
-        status=form.status,
-        notice=form.notice,
-        is_new=True,
-        places=places,
-        statuses=plain_options({name: desk_words.STATUSES[name] for name in care.NEW_STATUSES}),
-        measures=care_page.measures(care.MEASURED),
-        seen="",
-        back="/desk/stock",
-        **choices,
-    )
+    choices |= {"statuses": plain_options({name: desk_words.STATUSES[name] for name in care.NEW_STATUSES})}
+    choices |= {"measures": care_page.measures(care.MEASURED), "seen": "", "back": "/desk/stock"}
+    told = form.told | {"is_new": True, "places": places}
+    return desk_frame.show(request, staff, "inventory/bow_form.html", page, **told, **choices)
 
 
 @router.get("/stock/{serial}/correct")
@@ -93,21 +82,10 @@ def _known(request: Request, staff: Staff, session: Session, serial: str, form: 
     form = replace(form, fields={**{name: [text] for name, text in stored.items()}, **form.fields})
     title, action = _("Correct {copy}").format(copy=serial), address("stock", serial, "correct")
     page, choices = care_page.bow_form(title, action, form, care.tiers(session))
-    return desk_frame.show(
-        request,
-        staff,
-        "inventory/bow_form.html",
-        page,
-        status=form.status,
-        notice=form.notice,
-        is_new=False,
-        places=(),
-        statuses=(),
-        measures=care_page.measures(name for name in care.MEASURED if name in stored),
-        seen=care.written(stored),
-        back=address("stock", serial),
-        **choices,
-    )
+    choices |= {"statuses": (), "measures": care_page.measures(name for name in care.MEASURED if name in stored)}
+    choices |= {"seen": care.written(stored), "back": address("stock", serial)}
+    told = form.told | {"is_new": False, "places": ()}
+    return desk_frame.show(request, staff, "inventory/bow_form.html", page, **told, **choices)
 
 
 @router.get("/bows/prices/{tier}")
@@ -140,15 +118,6 @@ def _whose(staff: Staff, form: Fields) -> str | None:
 def _price(request: Request, staff: Staff, session: Session, tier: str, form: FormShown) -> Response:
     dealer, prices = _whose(staff, form.fields), care.prices(session, tier, staff.dealer)
     page = care_page.price_form(prices, form, own=dealer is None)
-    return desk_frame.show(
-        request,
-        staff,
-        "inventory/price.html",
-        page,
-        status=form.status,
-        notice=form.notice,
-        words=care_page,
-        prices=prices,
-        place=staff.dealer_name if dealer else "",
-        chooses=staff.dealer is not None and isinstance(staff.scope, AllDealers),
-    )
+    chooses = staff.dealer is not None and isinstance(staff.scope, AllDealers)
+    told = form.told | {"prices": prices, "place": staff.dealer_name if dealer else "", "chooses": chooses}
+    return desk_frame.show(request, staff, "inventory/price.html", page, words=care_page, **told)

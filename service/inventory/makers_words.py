@@ -95,15 +95,8 @@ def say(session: Session, user: int, slug: str, steps: Steps, seen: str) -> bool
     session.execute(delete(said).where(said.tier == slug))
     session.add_all([said(tier=slug, criterion=str(criterion), step=step) for criterion, step in steps.items()])
     session.flush()
-    audit.record(
-        session,
-        user,
-        audit_events.TIER_DESCRIBED,
-        f"tier {slug}",
-        dealer=None,
-        was={str(criterion): step for criterion, step in earlier.steps.items()},
-        now={str(criterion): step for criterion, step in steps.items()},
-    )
+    was, now = ({str(criterion): step for criterion, step in each.items()} for each in (earlier.steps, steps))
+    audit.record(session, user, audit_events.TIER_DESCRIBED, f"tier {slug}", dealer=None, was=was, now=now)
     return True
 
 

@@ -82,15 +82,5 @@ def _case(at: AtTrial, way: str, notice: str, status: int = 200) -> Response:
     tabs = (Tab(_("Into the case"), here, way != BACK), Tab(_("Out of it, or back"), f"{here}?way={BACK}", way == BACK))
     usual = {"condition": [first(at.form, "condition") or _("as it left")]}
     page = FormPage(title=_("The case of trial {number}").format(number=number), action=here, typed=Typed(usual, {}))
-    return desk_frame.show(
-        at.request,
-        at.staff,
-        "inventory/scan.html",
-        page,
-        status=status,
-        notice=notice,
-        trial=address("trials", at.key),
-        way=way,
-        tabs=tabs,
-        rows=rows,
-    )
+    parts = {"notice": notice, "trial": address("trials", at.key), "way": way, "tabs": tabs, "rows": rows}
+    return desk_frame.show(at.request, at.staff, "inventory/scan.html", page, status=status, **parts)

@@ -217,18 +217,9 @@ def own(session: Session, scope: Scope, serial: str) -> Copy:
 
 def _tier(tier: Tier, here: int, at_hand: int, prices: Mapping[str, tuple[Any, str]]) -> TierStock:
     price, currency = prices.get(tier.slug, (None, None))
-    return TierStock(
-        tier=tier.slug,
-        name=tier.name,
-        instrument=tier.instrument,
-        holds=tuple(map(Hold, tier.holds.split())),
-        grade=tier.grade,
-        price=None if price is None else float(price),
-        currency=currency,
-        here=here,
-        at_hand=at_hand,
-        note=tier.note or "",
-    )
+    holds, costs = tuple(map(Hold, tier.holds.split())), None if price is None else float(price)
+    named = (tier.slug, tier.name, tier.instrument, holds, tier.grade)
+    return TierStock(*named, costs, currency, here, at_hand, tier.note or "")
 
 
 def _bows() -> Select[*tuple[Any, ...]]:

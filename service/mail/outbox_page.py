@@ -41,15 +41,8 @@ async def outbox(
     query = list_filters.read(request.query_params, HOME, _filters(mail_service), state=state)
 
     def page_of(session: Session, after: str) -> Leaf[Item]:
-        return outbox_desk.listing(
-            session,
-            mail_service,
-            staff.acting,
-            state,
-            after=after,
-            wanted=query.wanted,
-            count=None if query.values else counts[state],
-        )
+        wanted, count = query.wanted, None if query.values else counts[state]
+        return outbox_desk.listing(session, mail_service, staff.acting, state, after=after, wanted=wanted, count=count)
 
     if query.as_file:
         head = (_("What"), _("To"), _("When"), _("What was said"))

@@ -6,7 +6,7 @@ erased: whoever has a bow on loan must be known.
 
 import uuid
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from sqlalchemy import ColumnElement, delete, exists, func, or_, select, update
@@ -45,15 +45,8 @@ from service.tables import (
     User,
 )
 
-_NAMING = tuple(
-    event.did
-    for event in (
-        audit_events.PLAYERS_JOINED,
-        audit_events.PLAYERS_PARTED,
-        audit_events.ENQUIRY_GIVEN,
-        audit_events.ENQUIRY_TAKEN_AWAY,
-    )
-)
+_JOINED = (audit_events.PLAYERS_JOINED, audit_events.PLAYERS_PARTED)
+_NAMING = tuple(event.did for event in (*_JOINED, audit_events.ENQUIRY_GIVEN, audit_events.ENQUIRY_TAKEN_AWAY))
 """What is put on record with a player's key beside what it is about."""
 
 
@@ -96,17 +89,8 @@ def erase(session: Session, user: int | None, person: Person, reason: str = "ask
     session.execute(delete(Player).where(Player.id.in_(gone)))
     remains.note(session)
     erased = Erased(len(person.enquiries), len(trials), len(kept))
-    audit.record(
-        session,
-        user,
-        audit_events.PERSON_ERASED,
-        "person",
-        dealer=person.dealer,
-        reason=reason,
-        enquiries=erased.enquiries,
-        trials=erased.trials,
-        trials_kept=erased.trials_kept,
-    )
+    told = {"reason": reason, **asdict(erased)}
+    audit.record(session, user, audit_events.PERSON_ERASED, "person", dealer=person.dealer, **told)
     return erased
 
 

@@ -107,17 +107,9 @@ def _ask(request: Request, session: Session, staff: AtDealer, person: Person, ba
         faults=(Fault(f"reason-{next(iter(REASONS))}", fault),) if fault else (),
         action=f"{back}/erase",
     )
-    return desk_frame.show(
-        request,
-        staff,
-        "privacy/erase.html",
-        page,
-        status=422 if fault else 200,
-        sentences=sentences,
-        reasons=tuple(Option(name, _(reason)) for name, reason in REASONS.items()),
-        refused=refused,
-        back=back,
-    )
+    status, reasons = 422 if fault else 200, tuple(Option(name, _(reason)) for name, reason in REASONS.items())
+    parts = {"sentences": sentences, "reasons": reasons, "refused": refused, "back": back}
+    return desk_frame.show(request, staff, "privacy/erase.html", page, status=status, **parts)
 
 
 def _erase(

@@ -2,7 +2,7 @@
 
 import datetime as dt
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
@@ -46,17 +46,10 @@ async def asked(request: Request, staff: Views, session: Reading) -> Response:
     mine = mass_erasure.questions(session, staff.scope)
     persons = tuple(_asked(session, each, may_answer=stands.is_believed) for each in mine)
     said = () if stands.is_believed else retention_words.clock(stands, may_confirm=_looks_after_all(session, staff))
-    page = Page(title=_("What is erased by its age"))
-    return show(
-        request,
-        staff,
-        "privacy/retention.html",
-        page,
-        clock=said,
-        shown=stands.now.isoformat() if said and _looks_after_all(session, staff) else "",
-        asked=persons,
-        quiet="" if said or persons else retention_words.quiet(),
-    )
+    shown = stands.now.isoformat() if said and _looks_after_all(session, staff) else ""
+    quiet, page = "" if said or persons else retention_words.quiet(), Page(title=_("What is erased by its age"))
+    parts: dict[str, Any] = {"clock": said, "shown": shown, "asked": persons, "quiet": quiet}
+    return show(request, staff, "privacy/retention.html", page, **parts)
 
 
 @router.post(f"{RETENTION}/clock")

@@ -152,15 +152,9 @@ def _trial(session: Session, dealer: str, request: Composing, enquiry: tables.En
     key = request.player or enquiry_access.player_key(session, enquiry)
     language = enquiry.language if enquiry else request.answers.language
     player = player_keys.found_or_made(session, dealer, key, contact, language, _said(request, enquiry))
-    return tables.Trial(
-        key=str(request.id),
-        player=player.id,
-        dealer=dealer,
-        on=request.on,
-        place=request.place,
-        blinding=request.blinding,
-        **answer_columns(request.answers),
-    )
+    set_up = {"on": request.on, "place": request.place, "blinding": request.blinding}
+    columns = answer_columns(request.answers)
+    return tables.Trial(key=str(request.id), player=player.id, dealer=dealer, **set_up, **columns)
 
 
 def _said(request: Composing, enquiry: tables.Enquiry | None) -> player_keys.Said | None:

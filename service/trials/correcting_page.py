@@ -62,17 +62,10 @@ def _correct(at: AtTrial, trial: TrialPage) -> None:
     what, serial = (*first(at.form, "what").split(" ", 1), "", "")[:2]
     if what not in desk_words.OUTCOMES:
         raise InvalidInputError([("what", _("Choose what came of it."))])
-    outcomes.correct(
-        at.session,
-        at.staff.user,
-        at.staff.dealer,
-        at.key,
-        (str(mistaken.outcome), mistaken.copy, mistaken.on),
-        what,
-        bow_named(at.session, at.staff.dealer, at.key, serial),
-        first(at.form, "reason") or None,
-        _day(first(at.form, "on")),
-    )
+    of_trial, wrong = (at.staff.dealer, at.key), (str(mistaken.outcome), mistaken.copy, mistaken.on)
+    bow, reason = bow_named(at.session, *of_trial, serial), first(at.form, "reason") or None
+    day = _day(first(at.form, "on"))
+    outcomes.correct(at.session, at.staff.user, *of_trial, wrong, what, bow, reason, day)
 
 
 def _mistaken(form: Fields, trial: TrialPage) -> OutcomeRow:

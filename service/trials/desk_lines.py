@@ -32,14 +32,8 @@ def trial_title(row: TrialRow) -> str:
 
 def trial_facts(row: TrialRow) -> str:
     """Return a trial's instrument, place, blinding and day in one line."""
-    return f"{formats.NBSP}· ".join(
-        [
-            formats.capital(instrument(row.instrument, row.hold)),
-            desk_words.place(row.place),
-            desk_words.blinding(row.blinding),
-            formats.day_and_hour(row.on, row.hour),
-        ]
-    )
+    how = (desk_words.place(row.place), desk_words.blinding(row.blinding), formats.day_and_hour(row.on, row.hour))
+    return f"{formats.NBSP}· ".join([formats.capital(instrument(row.instrument, row.hold)), *how])
 
 
 def bows_and_sheets(row: TrialRow) -> str:
@@ -129,13 +123,8 @@ def tier_picture(tier: str, name: str, **whose: str) -> ListLine:
 
 def enquiry_line(row: EnquiryRow) -> ListLine:
     """Return an enquiry's line."""
-    return ListLine(
-        name=somebody(row.name),
-        facts=enquiry_facts(row),
-        state=formats.capital(enquiry_state(row)),
-        href=f"/desk/enquiries/{row.id}",
-        action=_("Look at it"),
-    )
+    state, href = formats.capital(enquiry_state(row)), f"/desk/enquiries/{row.id}"
+    return ListLine(somebody(row.name), enquiry_facts(row), state, href, _("Look at it"))
 
 
 def trial_line(row: TrialRow, action: str = "") -> ListLine:
@@ -143,35 +132,18 @@ def trial_line(row: TrialRow, action: str = "") -> ListLine:
     back = coming_back(row) if row.state == "open" else ""
     came = [desk_words.OUTCOMES[row.outcome]] if row.outcome else []
     states = [desk_words.STATES[row.state], *came]
-    state = ", ".join([*(_(word) for word in states), *filter(None, (back, bows_and_sheets(row)))])
-    return ListLine(
-        name=trial_title(row),
-        facts=trial_facts(row),
-        state=formats.capital(state),
-        href=address("trials", row.key),
-        action=action or _("Show"),
-        urgent=row.overdue,
-    )
+    state = formats.capital(", ".join([*map(_, states), *filter(None, (back, bows_and_sheets(row)))]))
+    href, action = address("trials", row.key), action or _("Show")
+    return ListLine(trial_title(row), trial_facts(row), state, href, action, urgent=row.overdue)
 
 
 def overdue_line(item: Overdue) -> ListLine:
     """Return the line of a trial whose bows should be back."""
-    return ListLine(
-        name=trial_title(item.trial),
-        facts=trial_facts(item.trial),
-        state=overdue(item),
-        href=address("trials", item.trial.key),
-        action=_("Take them back"),
-        urgent=True,
-    )
+    row, href = item.trial, address("trials", item.trial.key)
+    return ListLine(trial_title(row), trial_facts(row), overdue(item), href, _("Take them back"), urgent=True)
 
 
 def player_line(row: PlayerRow) -> ListLine:
     """Return a player's line."""
-    return ListLine(
-        name=somebody(row.name),
-        facts=player_facts(row),
-        state=row.email or row.phone or "",
-        href=address("players", row.key),
-        action=_("Show"),
-    )
+    known, href = row.email or row.phone or "", address("players", row.key)
+    return ListLine(somebody(row.name), player_facts(row), known, href, _("Show"))

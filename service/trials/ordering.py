@@ -56,21 +56,10 @@ def repeat_fits(copies: int, minutes: int, plays_no_bow: bool) -> bool:
 def lay_out(session: Session, composition: Composition, copies: Sequence[str]) -> None:
     """Draw letters and order of a trial's bows anew, in place of those before."""
     session.execute(delete(Slot).where(Slot.trial == composition.trial))
-    drawn = order(
-        len(copies),
-        composition.seed,
-        repeat=composition.repeat,
-        rotation=composition.number - 1,
-        own_plays=composition.own_plays,
-    )
+    how = {"rotation": composition.number - 1, "own_plays": composition.own_plays}
+    drawn = order(len(copies), composition.seed, repeat=composition.repeat, **how)
     # The order of serials must not depend on the order of clicking: seed and number alone decide.
     bows = sorted(copies)
-    session.add_all(
-        Slot(
-            trial=composition.trial,
-            position=slot.position,
-            letter=slot.letter,
-            copy=None if slot.bow is None else bows[slot.bow],
-        )
-        for slot in drawn.slots
-    )
+    for slot in drawn.slots:
+        copy = None if slot.bow is None else bows[slot.bow]
+        session.add(Slot(trial=composition.trial, position=slot.position, letter=slot.letter, copy=copy))

@@ -74,15 +74,8 @@ def start(session: Session, user: int | None, dealer: str, key: str, letters: tu
     now = dt.datetime.now(dt.UTC)
     for going in _going_on(session, composition.trial):
         going.ended_at = now
-    head = tables.HeadToHead(
-        id=secrets.token_hex(16),
-        trial=composition.trial,
-        first=first,
-        second=second,
-        seed=secrets.randbelow(2**31),
-        started_at=now,
-        started_by=user,
-    )
+    drawn = {"id": secrets.token_hex(16), "seed": secrets.randbelow(2**31), "started_at": now, "started_by": user}
+    head = tables.HeadToHead(trial=composition.trial, first=first, second=second, **drawn)
     session.add(head)
     session.flush()
     audit.record(session, user, audit_events.HEAD_TO_HEAD_BEGUN, f"trial {key}", dealer=dealer)
@@ -247,14 +240,7 @@ def _end_where_settled(session: Session, head: tables.HeadToHead, now: dt.dateti
 
 
 def _new(pair_id: str, pair: PairIn, now: dt.datetime) -> tables.Pair:
-    return tables.Pair(
-        id=pair_id,
-        head_to_head=pair.head_to_head,
-        number=pair.number,
-        preferred=pair.preferred,
-        rated_at=pair.rated_at,
-        received_at=now,
-    )
+    return tables.Pair(id=pair_id, received_at=now, **pair.model_dump(exclude={"sent_at"}))
 
 
 def _same(known: tables.Pair, pair_id: str, pair: PairIn) -> bool:

@@ -38,15 +38,11 @@ def sittings(record: TrialRecord) -> tuple[str, ...]:
     for slot in (*record.slots, *record.later):
         found.setdefault(slot.sitting, []).append(slot)
     line = _("Sitting {number}, {day}: {rated} of {all} rated")
-    return tuple(
-        line.format(
-            number=number,
-            day=formats.day(slots[0].on or record.row.on),
-            rated=sum(slot.position in rated for slot in slots),
-            all=len(slots),
-        )
-        for number, slots in found.items()
-    )
+    told = []
+    for number, slots in found.items():
+        day, done = formats.day(slots[0].on or record.row.on), sum(slot.position in rated for slot in slots)
+        told.append(line.format(number=number, day=day, rated=done, all=len(slots)))
+    return tuple(told)
 
 
 def fields(record: TrialRecord) -> dict[str, list[str]]:

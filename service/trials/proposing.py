@@ -228,35 +228,17 @@ def _choices(
     # The chosen by liking, the others as they were put.
     order = [*(serial for serial in found if serial in case), *(bow for bow in bows if bow not in case)]
     told = {tried["copy"]: tried["mark"] for tried in considered.document["tried"]}
-    return tuple(
-        _choice(
-            considered,
-            found[bow],
-            case,
-            shelf,
-            composing_words.reason(found[bow], marks.played.get(bow), told.get(bow)),
-        )
-        for bow in order
-    )
+    why = {bow: composing_words.reason(found[bow], marks.played.get(bow), told.get(bow)) for bow in order}
+    return tuple(_choice(considered, found[bow], case, shelf, why[bow]) for bow in order)
 
 
 def _choice(considered: Considered, bow: Ranked, case: Collection[str], shelf: _Shelf, reason: str) -> BowChoice:
     on_sale, blocked = considered.now_on_sale, shelf.blocked[bow.serial]
     price, currency = on_sale.prices[considered.questionnaire.dealer].get(bow.tier, (None, None))
     risk = shelf.risks.get(bow.serial) if blocked is None else ""
-    return BowChoice(
-        copy=bow.serial,
-        tier=bow.tier,
-        tier_name=on_sale.names[bow.tier],
-        price=None if price is None else float(price),
-        currency=currency,
-        expected=bow.expected,
-        low=bow.low,
-        high=bow.high,
-        reason=" ".join(filter(None, (reason, risk))),
-        chosen=bow.serial in case,
-        blocked=blocked,
-    )
+    costs, said = None if price is None else float(price), " ".join(filter(None, (reason, risk)))
+    named, liked = (bow.serial, bow.tier, on_sale.names[bow.tier]), (bow.expected, bow.low, bow.high)
+    return BowChoice(*named, costs, currency, *liked, said, bow.serial in case, blocked)
 
 
 def _tried(session: Session, bows: Sequence[str]) -> dict[str, int]:

@@ -30,16 +30,11 @@ def order(trial: TrialPage) -> tuple[SlotLine, ...]:
     rated = sittings.rated(trial.sheets)
     open_ = trial.row.state == "open"
     following = next((slot.position for slot in trial.slots if slot.position not in rated), None) if open_ else None
-    return tuple(
-        SlotLine(
-            position=slot.position,
-            name=trial_words.bow_name((slot.letter,), slot.own),
-            done=slot.position in rated,
-            here=slot.position == following,
-            revealed=named(slot.copy, slot.tier_name),
-        )
-        for slot in trial.slots
-    )
+    lines = []
+    for slot in trial.slots:
+        place, name = slot.position, trial_words.bow_name((slot.letter,), slot.own)
+        lines.append(SlotLine(place, name, place in rated, place == following, named(slot.copy, slot.tier_name)))
+    return tuple(lines)
 
 
 def handover(trial: TrialPage, lines: tuple[SlotLine, ...]) -> str:

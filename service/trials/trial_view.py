@@ -140,24 +140,12 @@ def _view(at: AtTrial, problems: Mapping[str, str]) -> tuple[FormPage, dict[str,
     if record.row.blinding is Blinding.OPEN:  # nobody is to be kept from knowing which bow a letter is
         trial = replace(trial, slots=record.slots)
     stands = _standing(session, record)
+    usual = {"by": [staff.name], **_days(record), **_last_two(stands), **parcel_words.fields(record), **_paid(trial)}
+    names = _NAMES | {name: _NAMES[name.partition(".")[0]] for name in problems if name.startswith(_OF_A_BOW)}
     page = FormPage(
         title=desk_lines.trial_title(trial.row),
-        typed=Typed(
-            {
-                "by": [staff.name],
-                **_days(record),
-                **_last_two(stands),
-                **parcel_words.fields(record),
-                **_paid(trial),
-                **at.form,
-            },
-            problems,
-        ),
-        faults=faults(
-            problems,
-            _NAMES | {name: _NAMES[name.partition(".")[0]] for name in problems if name.startswith(_OF_A_BOW)},
-            {},
-        ),
+        typed=Typed({**usual, **at.form}, problems),
+        faults=faults(problems, names, {}),
     )
     order = trial_page.order(trial)
     return page, {

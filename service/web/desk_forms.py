@@ -102,6 +102,11 @@ class FormShown:
     notice: str = ""
     status: int = 200
 
+    @property
+    def told(self) -> dict[str, Any]:
+        """What a page's template and its answer are told of that."""
+        return {"notice": self.notice, "status": self.status}
+
 
 def refused(fields: Fields, why: InvalidInputError | ConflictError) -> FormShown:
     """Return a form that was refused as it is shown again: with a sentence at each wrong field, or one at its head."""

@@ -6,7 +6,7 @@ had before (7.2.4).
 """
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 from sqlalchemy import ColumnElement, delete, func, select, update
 from sqlalchemy.orm import Session
@@ -71,19 +71,9 @@ def begin(
         session.execute(delete(kept).where(kept.digest == tokens.digest(replaced)))
     secret, device = tokens.secret(), device or Device()
     dealers = session.scalars(select(tables.Dealer.slug).limit(2)).all()
-    session.add(
-        kept(
-            digest=tokens.digest(secret),
-            user=user,
-            dealer=dealers[0] if len(dealers) == 1 else None,
-            created_at=now,
-            seen_at=now,
-            expires_at=now + LIFE,
-            browser=device.browser,
-            system=device.system,
-            network=device.network,
-        )
-    )
+    times = {"created_at": now, "seen_at": now, "expires_at": now + LIFE}
+    dealer = dealers[0] if len(dealers) == 1 else None
+    session.add(kept(digest=tokens.digest(secret), user=user, dealer=dealer, **times, **asdict(device)))
     return secret
 
 

@@ -66,15 +66,8 @@ class FileKind:
 
 def _ratings() -> tuple[Column, ...]:
     read = cells.rating(LOWEST, HIGHEST)
-    return tuple(
-        Column(
-            name,
-            read,
-            _RATINGS_IN_WORDS.get(name, f"the rating of {name.replace('_', ' ')}"),
-            required=name == Criterion.OVERALL,
-        )
-        for name in tables.RATED
-    )
+    words = {name: f"the rating of {name.replace('_', ' ')}" for name in tables.RATED} | _RATINGS_IN_WORDS
+    return tuple(Column(name, read, words[name], required=name == Criterion.OVERALL) for name in tables.RATED)
 
 
 _RATINGS_IN_WORDS = {
