@@ -1,6 +1,6 @@
 """One's own account: another password, and where one is signed in (ASVS 5.0, 6.2.2, 6.2.3, 7.4.3, 7.5.2)."""
 
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import RedirectResponse, Response
@@ -115,17 +115,8 @@ def _end_one(request: Request, staff: Staff, session: Session, chosen: str) -> R
 def _page(request: Request, staff: Staff, session: Session, problems: dict[str, str]) -> Response:
     csrf = form_tokens.token(request, staff.csrf, staff.user)
     page = account_forms.form_page(_("Your account"), f"{ACCOUNT}/password", csrf, problems)
-    return show(
-        request,
-        staff,
-        "accounts/account.html",
-        page,
-        status=422 if problems else 200,
-        email=staff.email,
-        least=passwords.SHORTEST,
-        sessions=staff_sessions.of_user(session, staff.user),
-        this_session=staff.session,
-        browsers=browsers.of_user(session, staff.user),
-        this_browser=tokens.digest(entering.browser_secret(request) or ""),
-        factor=second_factor.of_user(session, staff.user),
-    )
+    this_browser = tokens.digest(entering.browser_secret(request) or "")
+    here: dict[str, Any] = {"this_session": staff.session, "this_browser": this_browser}
+    here |= {"sessions": staff_sessions.of_user(session, staff.user), "browsers": browsers.of_user(session, staff.user)}
+    here |= {"email": staff.email, "least": passwords.SHORTEST, "factor": second_factor.of_user(session, staff.user)}
+    return show(request, staff, "accounts/account.html", page, status=422 if problems else 200, **here)

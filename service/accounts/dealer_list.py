@@ -69,30 +69,23 @@ def act_for(session: Session, staff_session: str, scope: Scope, slug: str) -> De
 
 
 def _problems(given: DealerInfo) -> list[tuple[str, str]]:
-    checks = {
-        "slug": (
-            bool(_SLUG.fullmatch(given.slug)) and len(given.slug) <= _LONGEST,
-            _("Expected a slug of small letters, digits and single hyphens, such as ‘harbour-strings’."),
-        ),
-        "name": (0 < len(given.name.strip()) <= _LONGEST, _("Expected a name of 1 to 120 characters.")),
-        "currency": (
-            given.currency is None or given.currency in list_currencies(),
-            _("Expected a currency by its ISO 4217 code, such as EUR."),
-        ),
-        "language": (
-            given.language is None or given.language in language.NAMES,
-            _("Expected one of the languages {codes}.").format(codes=", ".join(language.NAMES)),
-        ),
-        "country": (
-            given.country is None or _is_country(given.country),
-            _("Expected a country by its two letters (ISO 3166-1), such as AT."),
-        ),
-        "carry-cost": (
-            given.carry_cost is None or 0 <= given.carry_cost < 7,
-            _("Expected the cost of carrying one more bow, in points of liking from 0 to below 7."),
-        ),
+    right = {
+        "slug": _SLUG.fullmatch(given.slug) and len(given.slug) <= _LONGEST,
+        "name": 0 < len(given.name.strip()) <= _LONGEST,
+        "currency": given.currency is None or given.currency in list_currencies(),
+        "language": given.language is None or given.language in language.NAMES,
+        "country": given.country is None or _is_country(given.country),
+        "carry-cost": given.carry_cost is None or 0 <= given.carry_cost < 7,
     }
-    return [(field, sentence) for field, (good, sentence) in checks.items() if not good]
+    expected = {
+        "slug": _("Expected a slug of small letters, digits and single hyphens, such as ‘harbour-strings’."),
+        "name": _("Expected a name of 1 to 120 characters."),
+        "currency": _("Expected a currency by its ISO 4217 code, such as EUR."),
+        "language": _("Expected one of the languages {codes}.").format(codes=", ".join(language.NAMES)),
+        "country": _("Expected a country by its two letters (ISO 3166-1), such as AT."),
+        "carry-cost": _("Expected the cost of carrying one more bow, in points of liking from 0 to below 7."),
+    }
+    return [(field, sentence) for field, sentence in expected.items() if not right[field]]
 
 
 def _is_country(code: str) -> bool:

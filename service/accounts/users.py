@@ -102,16 +102,9 @@ def new_link(session: Session, scope: Scope, user: int, *, by: int | None = None
 
 def link_of(session: Session, secret: str) -> Account:
     """Return whose password a link sets; raises `NotFoundError` where it is unknown, used or too old."""
-    user = existing(
-        session.scalar(
-            select(User)
-            .join(PasswordLink, PasswordLink.user == User.id)
-            .where(PasswordLink.digest == tokens.digest(secret))
-            .where(PasswordLink.used_at.is_(None), PasswordLink.expires_at > utc_now())
-            .where(User.disabled_at.is_(None))
-        )
-    )
-    return _account(user)
+    whose = select(User).join(PasswordLink, PasswordLink.user == User.id).where(User.disabled_at.is_(None))
+    works = (PasswordLink.used_at.is_(None), PasswordLink.expires_at > utc_now())
+    return _account(existing(session.scalar(whose.where(PasswordLink.digest == tokens.digest(secret), *works))))
 
 
 def set_password(session: Session, secret: str, digest: str) -> Account:
@@ -241,12 +234,8 @@ def _require_another_owner(session: Session, row: User, *, stays: bool = False) 
     """Raise `ConflictError` where nobody would be left to look after every account."""
     if row.role != "owner" or row.dealer is not None or row.disabled_at is not None or stays:
         return
-    others = select(func.count()).where(
-        User.role == "owner",
-        User.dealer.is_(None),
-        User.disabled_at.is_(None),
-        User.id != row.id,
-    )
+    owns = (User.role == "owner", User.dealer.is_(None), User.disabled_at.is_(None))
+    others = select(func.count()).where(*owns, User.id != row.id)
     if not session.scalar(others):
         raise ConflictError(
             _("This is the only owner left; make another one first, or nobody can look after the accounts.")

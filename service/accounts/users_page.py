@@ -136,22 +136,11 @@ def _page(request: Request, staff: Staff, session: Session, shown: _Shown) -> Re
     csrf, fields = form_tokens.token(request, staff.csrf, staff.user), shown.form
     fields = fields or {"role": ["adviser"], "dealer": [staff.dealer or ""]}
     page = account_forms.form_page(_("Users"), USERS, csrf, problems, fields, {"role": "role-adviser"})
-    return show(
-        request,
-        staff,
-        "accounts/users.html",
-        page,
-        status=422 if problems else 200,
-        users=users.listed(session, staff.scope),
-        own=staff.user,
-        names=names,
-        roles=tuple(Option(name, _(role.name).capitalize(), _(role.does)) for name, role in roles.ROLES.items()),
-        dealers=_dealers(staff, names),
-        link=shown.link,
-        link_for=shown.link_for,
-        role_name=roles.name_of,
-        state=_state,
-    )
+    offered = tuple(Option(name, _(role.name).capitalize(), _(role.does)) for name, role in roles.ROLES.items())
+    choices = {"names": names, "roles": offered, "dealers": _dealers(staff, names)}
+    parts = {"users": users.listed(session, staff.scope), "own": staff.user, "state": _state}
+    parts |= {"link": shown.link, "link_for": shown.link_for, "role_name": roles.name_of}
+    return show(request, staff, "accounts/users.html", page, status=422 if problems else 200, **choices, **parts)
 
 
 def _dealers(staff: Staff, names: dict[str, str]) -> tuple[Option, ...]:

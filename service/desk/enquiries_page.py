@@ -49,14 +49,13 @@ async def listed(request: Request, staff: Views, session: Reading, show: str = "
         Tab(_("All"), "/desk/enquiries?show=all", everything),
         *((Tab(_("Of no dealer"), "/desk/enquiries?show=nobodys", nobodys),) if staff.acting.unassigned else ()),
     )
+    whole, of_them = formats.number(count, 0), formats.number(new, 0)
     page = ListPage(
         title=_("Enquiries"),
         tabs=tabs,
         tabs_label=_("Which enquiries"),
         query=query,
-        note=_("Enquiries: {count}, of them new: {new}.").format(
-            count=formats.number(count, 0), new=formats.number(new, 0)
-        ),
+        note=_("Enquiries: {count}, of them new: {new}.").format(count=whole, new=of_them),
         lines=found.each(desk_lines.enquiry_line),
         empty=_("There is no enquiry like that.") if query.values else _("No enquiry waits."),
         **paged(found, query.href, begins=not after),

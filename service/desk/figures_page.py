@@ -3,7 +3,7 @@
 import csv
 import datetime as dt
 import io
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
@@ -41,26 +41,15 @@ async def show(request: Request, staff: Sees, session: Reading, span: str = "mon
     found = shop_figures.of_dealer(session, staff.dealer, within)
     page = Page(title=_("Overview"))
     tabs = tuple(Tab(_(label), f"/desk/overview?span={name}", name == within.name) for name, label in SPANS.items())
-    return desk_frame.show(
-        request,
-        staff,
-        "desk/figures.html",
-        page,
-        tabs=tabs,
-        days=days(within),
-        few=few(found.enquiries),
-        few_trials=few(found.trials),
-        way=way(found),
-        longest=max(found.enquiries, 1),
-        bar=BAR,
-        came=came(found),
-        reasons=reasons(found),
-        never=tuple((each.serial, address("stock", each.serial), never_kept(each)) for each in found.never_kept),
-        too_few=too_few(found),
-        not_had=tuple((not_had(each), each.enquiries) for each in found.not_had),
-        none_here=tuple(found.none_here.items()),
-        csv=f"/desk/overview/figures.csv?span={within.name}",
-    )
+    csv = f"/desk/overview/figures.csv?span={within.name}"
+    told: dict[str, Any] = {"tabs": tabs, "days": days(within), "csv": csv}
+    told |= {"few": few(found.enquiries), "few_trials": few(found.trials)}
+    told |= {"way": way(found), "longest": max(found.enquiries, 1), "bar": BAR, "came": came(found)}
+    never = tuple((each.serial, address("stock", each.serial), never_kept(each)) for each in found.never_kept)
+    told |= {"reasons": reasons(found), "never": never, "too_few": too_few(found)}
+    told |= {"not_had": tuple((not_had(each), each.enquiries) for each in found.not_had)}
+    told |= {"none_here": tuple(found.none_here.items())}
+    return desk_frame.show(request, staff, "desk/figures.html", page, **told)
 
 
 @router.get("/figures.csv")

@@ -112,20 +112,8 @@ def of_dealer(session: Session, dealer: str, within: Span) -> ShopFigures:
     came, reasons = _came(session, dealer, within)
     never, too_few = _never_kept(session, dealer)
     not_had, none_here = _not_had(session, dealer, within)
-    return ShopFigures(
-        span=within,
-        enquiries=enquiries,
-        composed=composed,
-        played=played,
-        kept=kept,
-        trials=sum(came.values()),
-        came=came,
-        reasons=reasons,
-        never_kept=never,
-        too_few=too_few,
-        not_had=not_had,
-        none_here=none_here,
-    )
+    asked, trials = (enquiries, composed, played, kept), sum(came.values())
+    return ShopFigures(within, *asked, trials, came, reasons, never, too_few, not_had, none_here)
 
 
 def lines(found: ShopFigures) -> Iterator[tuple[str, str, float]]:

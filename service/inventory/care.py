@@ -157,15 +157,9 @@ def prices(session: Session, slug: str, dealer: str | None) -> TierPrices:
     there = session.get(Price, (slug, dealer)) if dealer else None
     known = [there.currency if there else None, tier.currency]
     known += [session.get_one(Dealer, dealer).currency] if dealer else []
-    return TierPrices(
-        tier=slug,
-        name=tier.name,
-        price=cells.written(tier.price),
-        price_currency=tier.currency or "",
-        dealers_price=cells.written(there.price) if there else "",
-        dealers_currency=there.currency if there else "",
-        currency=next(filter(None, known), ""),
-    )
+    own = (cells.written(tier.price), tier.currency or "")
+    dealers = (cells.written(there.price), there.currency) if there else ("", "")
+    return TierPrices(slug, tier.name, *own, *dealers, next(filter(None, known), ""))
 
 
 def set_price(

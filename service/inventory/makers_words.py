@@ -64,15 +64,9 @@ def _read(session: Session, slug: str, *, lock: bool) -> DescribedTier:
 
 
 def _record(row: tables.Tier, steps: Steps) -> DescribedTier:
-    return DescribedTier(
-        tier=row.slug,
-        name=row.name,
-        instrument=row.instrument,
-        holds=tuple(map(Hold, row.holds.split())),
-        grade=row.grade,
-        note=row.note or "",
-        steps={criterion: steps[criterion] for criterion in CRITERIA if criterion in steps},
-    )
+    in_order = {criterion: steps[criterion] for criterion in CRITERIA if criterion in steps}
+    holds = tuple(map(Hold, row.holds.split()))
+    return DescribedTier(row.slug, row.name, row.instrument, holds, row.grade, row.note or "", in_order)
 
 
 def say(session: Session, user: int, slug: str, steps: Steps, seen: str) -> bool:

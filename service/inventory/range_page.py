@@ -38,13 +38,9 @@ def listed(tiers: tuple[DescribedTier, ...], fitted: Fitted) -> ListPage:
 
 def _line(tier: DescribedTier, fitted: Fitted) -> ListLine:
     waits = counts(fitted, tier.tier, tier.steps) is Counts.FROM_NEXT_FIT
-    return ListLine(
-        name=tier.name,
-        facts=f"{_facts(tier)}{formats.NBSP}· {makers_phrases.summed_up(tier.steps) or _('Nothing is said of it')}",
-        state=_("counts from the next fit") if waits else "",
-        href=address("range", tier.tier),
-        action=_("Describe"),
-    )
+    said = makers_phrases.summed_up(tier.steps) or _("Nothing is said of it")
+    facts, state = f"{_facts(tier)}{formats.NBSP}· {said}", _("counts from the next fit") if waits else ""
+    return ListLine(tier.name, facts, state, address("range", tier.tier), _("Describe"))
 
 
 def _facts(tier: DescribedTier) -> str:

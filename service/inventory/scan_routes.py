@@ -38,15 +38,9 @@ async def labels(
         raise NotFoundError
     per = per if per in PER_SHEET else PER_SHEET[1]
     asked = "&".join([f"copy={address(each).removeprefix('/desk/')}" for each in copy] or [f"tier={tier}"])
-    return desk_frame.show(
-        request,
-        staff,
-        "inventory/labels.html",
-        Page(title=_("Labels")),
-        per=per,
-        ways=tuple(Tab(str(many), f"/desk/bows/labels?{asked}&per={many}", many == per) for many in PER_SHEET),
-        labels=tuple((serial, _code(request, serial)) for serial in serials),
-    )
+    ways = tuple(Tab(str(many), f"/desk/bows/labels?{asked}&per={many}", many == per) for many in PER_SHEET)
+    page, labels = Page(title=_("Labels")), tuple((serial, _code(request, serial)) for serial in serials)
+    return desk_frame.show(request, staff, "inventory/labels.html", page, per=per, ways=ways, labels=labels)
 
 
 def _code(request: Request, serial: str) -> str:

@@ -233,12 +233,11 @@ def _copy_rows(session: Session, scope: Scope, rows: Iterable[Sequence[Any]], to
     serials = [bow.serial for bow, *_names in rows]
     reserved = reservations.of_copies(session, serials, scope=scope)
     tried, last = _tried(session, serials), _last_events(session, serials)
-    return tuple(
-        _copy_row(
-            bow, names, reserved.get(bow.serial, ()), tried.get(bow.serial, 0), last.get(bow.serial), scope, today
-        )
-        for bow, *names in rows
-    )
+    found = []
+    for bow, *names in rows:
+        history = (reserved.get(bow.serial, ()), tried.get(bow.serial, 0), last.get(bow.serial))
+        found.append(_copy_row(bow, names, *history, scope, today))
+    return tuple(found)
 
 
 def _copy_row(
@@ -253,13 +252,7 @@ def _copy_row(
     reservation = min(reserved, key=lambda each: (not each.out, each.out_from), default=None)
     tier_name, name = names
     return CopyRow(
-        copy=bow.serial,
-        tier=bow.tier,
-        tier_name=tier_name,
-        hold=bow.hold,
-        dealer=bow.dealer,
-        dealer_name=name,
-        status=bow.status,
+        *(bow.serial, bow.tier, tier_name, bow.hold, bow.dealer, name, bow.status),
         where=stock_words.where(bow.status, name, reservation, today),
         trial=(reservation.key, reservation.number) if reservation and reservation.dealer == scope.slug else None,
         due_back=reservation.due_back if reservation else None,

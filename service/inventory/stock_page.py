@@ -169,7 +169,7 @@ def sold_while_out(bow: CopyPage, trial: OnTrial, *, leads: bool) -> AskView:
         (("what", f"kept - {serial}"),),
         _("Its player keeps it: record that on {trial}").format(trial=name),
     )
-    first, other = (keeps, sold_elsewhere) if may_tell else (sold_elsewhere, None)
+    (action, fields, button), other = (keeps, sold_elsewhere) if may_tell else (sold_elsewhere, None)
     return AskView(
         title=_("Who bought {copy}?").format(copy=serial),
         about=bow.tier.name,
@@ -177,9 +177,9 @@ def sold_while_out(bow: CopyPage, trial: OnTrial, *, leads: bool) -> AskView:
         after=_(
             "A bow that the player keeps is recorded with the trial, so that the advice learns from it and everything else follows."
         ),
-        action=first[0],
-        fields=first[1],
-        button=first[2],
+        action=action,
+        fields=fields,
+        button=button,
         other=other,
         back=href,
         no=_("It is not sold"),

@@ -138,22 +138,13 @@ def _item(mail_service: MailService, row: OutboxItem, why_closed: str | None) ->
     is_mail = row.channel == "mail"
     why_closed = why_closed if is_mail else None
     state = "sent" if row.sent_at else "failed" if row.failed_at else "waiting"
-    return Item(
-        id=row.id,
-        kind=_(mail_service.kinds[row.kind].name if is_mail else EVENT_WORDS[row.kind]),
-        address=row.address,
-        state=state,
-        at=row.sent_at or row.failed_at or row.due_at,
-        attempts=row.attempts,
-        words=_(row.last_error) if row.last_error else "",
-        closed=why_closed,
-        is_mail=is_mail,
-        may_resend=_obstacle(mail_service, row, why_closed) is None,
-        has_text=state == "sent"
-        and mail_service.folder is not None
-        and is_mail
-        and not mail_service.kinds[row.kind].secret,
-    )
+    kind = _(mail_service.kinds[row.kind].name if is_mail else EVENT_WORDS[row.kind])
+    at, words = row.sent_at or row.failed_at or row.due_at, _(row.last_error) if row.last_error else ""
+    in_folder = state == "sent" and mail_service.folder is not None
+    has_text = in_folder and is_mail and not mail_service.kinds[row.kind].secret
+    may_resend = _obstacle(mail_service, row, why_closed) is None
+    going = (row.id, kind, row.address, state, at, row.attempts, words)
+    return Item(*going, why_closed, is_mail, may_resend, has_text)
 
 
 def _obstacle(mail_service: MailService, row: OutboxItem, why_closed: str | None) -> str | None:

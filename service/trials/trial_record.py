@@ -14,6 +14,11 @@ from service.trials import materials, whole_trial
 from service.trials.desk_records import CaseRow, Materials, OutcomeRow, SheetRow, SlotRow, TrialPage, TrialRow
 from service.trials.whole_trial import TrialRecord
 
+_READ = ("row", "player", "previous", "follow_ups", "made_by", "revealed_by", "case", "sheets")
+_HOW = ("answers", "plan", "minutes", "own_plays", "repeat", "country", "enquiry", "note")
+_COMPOSED = (*_HOW, "created_at", "closed_at", "revealed_at")
+"""What a trial's page has as the record, or its composition, has it."""
+
 
 def trial(session: Session, dealer: str, key: str, today: dt.date | None = None) -> TrialPage:
     """Return one trial, composed here or read from a file; raises `NotFoundError`."""
@@ -27,32 +32,15 @@ def page_of(record: TrialRecord) -> TrialPage:
     needed = _materials(record, composition)
     is_from_file = record.composition is None
     return TrialPage(
-        row=row,
+        **{name: getattr(composition, name) for name in _COMPOSED},
+        **{name: getattr(record, name) for name in _READ},
         dealer_name=record.shop.name,
-        player=record.player,
-        answers=composition.answers,
-        plan=composition.plan,
-        minutes=composition.minutes,
-        own_plays=composition.own_plays,
-        repeat=composition.repeat,
-        country=composition.country,
-        enquiry=composition.enquiry,
-        previous=record.previous,
-        follow_ups=record.follow_ups,
-        created_at=composition.created_at,
-        made_by=record.made_by,
-        closed_at=composition.closed_at,
-        revealed_at=composition.revealed_at,
-        revealed_by=record.revealed_by,
         materials=needed,
         slots=_slots_of_file(record) if is_from_file else _slots(record, record.slots),
         later=_slots(record, record.later),
-        case=case,
-        sheets=record.sheets,
         outcomes=told,
         flags=_flags(record, told),
         may=frozenset() if is_from_file else _may(row, case, needed, composition),
-        note=composition.note,
     )
 
 

@@ -174,23 +174,14 @@ def last_outcome(of: Any = tables.Outcome.outcome) -> ScalarSelect[Any]:
 def row_of(row: Row[*tuple[Any, ...]]) -> TrialRow:
     """Return a trial from a row of `statement`."""
     from_file = row.number is None
+    same = ("key", "number", "on", "hour", "due_back", "instrument", "hold", "player", "who", "copies", "outcome")
     return TrialRow(
-        key=row.key,
-        number=row.number,
+        **{name: getattr(row, name) for name in same},
         state=row.state or FROM_FILE,
-        on=row.on,
-        hour=row.hour,
-        due_back=row.due_back,
-        instrument=row.instrument,
-        hold=row.hold,
-        player=row.player,
-        who=row.who,
         place=row.place or Place.SHOP,
         blinding=row.blinding or Blinding.BLIND,
-        copies=row.copies,
         sheets_in=row.sheets,
         sheets_of=row.sheets if from_file else row.slots,
-        outcome=row.outcome,
         revealed=from_file or row.revealed_at is not None,
         overdue=bool(row.overdue),
     )

@@ -93,13 +93,8 @@ def _runs() -> Statement:
             *(tables.Trial.place, tables.Trial.blinding, tables.Trial.instrument_used),
             *(tables.Run.rater, tables.Run.position, func.coalesce(tables.Run.copy, OWN).label("copy")),
             *(getattr(tables.Run, name) for name in tables.RATED),
-            *(
-                tables.Run.clean_strokes,
-                tables.Run.strokes,
-                tables.Run.note,
-                tables.Run.cannot_tell,
-                tables.Run.revision,
-            ),
+            *(tables.Run.clean_strokes, tables.Run.strokes),
+            *(tables.Run.note, tables.Run.cannot_tell, tables.Run.revision),
         )
         .join(tables.Trial, tables.Run.trial == tables.Trial.id)
         .join(tables.Player, tables.Trial.player == tables.Player.id)
@@ -112,17 +107,9 @@ def _runs() -> Statement:
 
 def _outcomes() -> Statement:
     statement = (
-        select(
-            tables.Trial.key.label("trial"),
-            *(
-                tables.Outcome.on.label("date"),
-                tables.Outcome.outcome,
-                tables.Outcome.copy,
-                tables.Outcome.reason,
-                tables.Outcome.revision,
-            ),
-            *(tables.Outcome.price, tables.Outcome.currency),
-        )
+        select(tables.Trial.key.label("trial"), tables.Outcome.on.label("date"), tables.Outcome.outcome)
+        .add_columns(tables.Outcome.copy, tables.Outcome.reason, tables.Outcome.revision)
+        .add_columns(tables.Outcome.price, tables.Outcome.currency)
         .join(tables.Trial, tables.Outcome.trial == tables.Trial.id)
         # A trial without a run is in no file, and neither is what came of it.
         .where(tables.newest_outcome(), exists().where(tables.Run.trial == tables.Trial.id))

@@ -107,17 +107,10 @@ def _answers(values: Values) -> Values:
 
 def _run(values: Values, trial: int) -> Values:
     ratings = {name: None if values[name] == CANNOT_TELL else values[name] for name in RATED}
-    return ratings | {
-        "trial": trial,
-        "position": values["position"],
-        "rater": values["rater"],
-        "revision": values.get("revision", 0) + 1,
-        "copy": None if values["copy"] == OWN else values["copy"],
-        "cannot_tell": " ".join(name for name in RATED if values[name] == CANNOT_TELL),
-        "clean_strokes": values["clean_strokes"],
-        "strokes": values["strokes"],
-        "note": values["note"],
-    }
+    same = {name: values[name] for name in ("position", "rater", "clean_strokes", "strokes", "note")}
+    copy, revision = None if values["copy"] == OWN else values["copy"], values.get("revision", 0) + 1
+    cannot_tell = " ".join(name for name in RATED if values[name] == CANNOT_TELL)
+    return ratings | same | {"trial": trial, "revision": revision, "copy": copy, "cannot_tell": cannot_tell}
 
 
 def _outcome(values: Values, trial: int) -> Values:
