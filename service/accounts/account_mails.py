@@ -4,7 +4,6 @@ import datetime as dt
 import secrets
 from collections.abc import Mapping
 from contextlib import suppress
-from types import MappingProxyType
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -41,22 +40,20 @@ def _to_user(session: Session, kind: str, user: User, about: str, values: dict[s
         outbox.queue(session, kind, about, To(user.email, user.language or "en", user.dealer), values)
 
 
-ACCOUNT_NEWS: Mapping[str, str] = MappingProxyType(
-    {
-        "password": N_("The password of your account has been changed."),
-        "factor_set": N_("A second factor has been set up: signing in now asks for a code of an app, too."),
-        "factor_replaced": N_(
-            "Another app has been set up as the second factor; the one before gives no valid codes any more."
-        ),
-        "factor_removed": N_("The second factor has been removed: the password alone now opens your account."),
-        "factor_reset": N_(
-            "Whoever runs the service has removed the second factor of your account, so that you can set up another."
-        ),
-        "codes_made": N_("New recovery codes have been made; the earlier ones open nothing any more."),
-        "code_used": N_("A recovery code has been used in place of a code of the app."),
-        "codes_tried": N_("Somebody gave your password and then several wrong codes. Nobody was let in."),
-    }
-)
+ACCOUNT_NEWS: Mapping[str, str] = {
+    "password": N_("The password of your account has been changed."),
+    "factor_set": N_("A second factor has been set up: signing in now asks for a code of an app, too."),
+    "factor_replaced": N_(
+        "Another app has been set up as the second factor; the one before gives no valid codes any more."
+    ),
+    "factor_removed": N_("The second factor has been removed: the password alone now opens your account."),
+    "factor_reset": N_(
+        "Whoever runs the service has removed the second factor of your account, so that you can set up another."
+    ),
+    "codes_made": N_("New recovery codes have been made; the earlier ones open nothing any more."),
+    "code_used": N_("A recovery code has been used in place of a code of the app."),
+    "codes_tried": N_("Somebody gave your password and then several wrong codes. Nobody was let in."),
+}
 """What is told to one of the staff about the account, by its code."""
 
 
@@ -79,11 +76,9 @@ def _password(session: Session, row: OutboxItem) -> Values:
     return {"name": greeting_name(user.name if user else None), "path": row.values["secret"]}
 
 
-KINDS: Mapping[str, MailKind] = MappingProxyType(
-    {
-        "password": MailKind("accounts/mail/password", N_("link to set a password"), _password, secret=True),
-        "reset_link": MailKind("accounts/mail/reset_link", N_("link for a forgotten password"), _password, secret=True),
-        "account_notice": MailKind("accounts/mail/account_notice", N_("notice to an account"), _account_notice),
-    }
-)
+KINDS: Mapping[str, MailKind] = {
+    "password": MailKind("accounts/mail/password", N_("link to set a password"), _password, secret=True),
+    "reset_link": MailKind("accounts/mail/reset_link", N_("link for a forgotten password"), _password, secret=True),
+    "account_notice": MailKind("accounts/mail/account_notice", N_("notice to an account"), _account_notice),
+}
 """What accounts send; the texts lie in ``templates/accounts/mail/KIND``."""

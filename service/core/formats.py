@@ -8,7 +8,6 @@ import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
 from decimal import Decimal
 from functools import cache
-from types import MappingProxyType
 from typing import Any
 
 from babel.dates import format_date, format_time
@@ -204,7 +203,7 @@ _FILTERS = (
     *(number, money, grams, millimetres, percent, chance, chance_word, day, day_and_hour),
     *(minutes, counted, bows, trials, listed, enquiry_number, capital, within),
 )
-FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType({each.__name__: each for each in _FILTERS})
+FILTERS: Mapping[str, Callable[..., Any]] = {each.__name__: each for each in _FILTERS}
 
 
 def install(environment: Environment) -> None:

@@ -13,7 +13,6 @@ from contextvars import ContextVar
 from functools import cache
 from gettext import GNUTranslations, NullTranslations
 from pathlib import Path
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from babel import Locale
@@ -25,9 +24,9 @@ if TYPE_CHECKING:
 
 SOURCE = "en"
 LOCALES = Path(__file__).resolve().parents[1] / "locales"
-NAMES = MappingProxyType({"en": "English", "de": "Deutsch", "fr": "Français", "it": "Italiano"})
+NAMES = {"en": "English", "de": "Deutsch", "fr": "Français", "it": "Italiano"}
 """Every language spoken here, by its own name."""
-_REGIONS = MappingProxyType({"en": "en_GB", "de": "de_DE", "fr": "fr_FR", "it": "it_IT"})
+_REGIONS = {"en": "en_GB", "de": "de_DE", "fr": "fr_FR", "it": "it_IT"}
 """Whose dates and numbers are written: the house's English puts the day before the month."""
 _MOST_TAGS = 20
 _TAG = re.compile(r"\s*([A-Za-z]{1,8}(?:-[A-Za-z0-9]{1,8})*|\*)\s*(?:;\s*q\s*=\s*([01](?:\.\d{0,3})?)\s*)?")

@@ -114,13 +114,8 @@ def said(colour: FittedColour) -> str:
         "{asked} cannot be read here: its contrast is {ratio} : 1, and words need {least} : 1. "
         "We use {light} on light paper and {dark} in the dark."
     )
-    return sentence.format(
-        asked=colour.asked,
-        ratio=formats.number(colour.ratio),
-        least=formats.number(TEXT),
-        light=colour.light,
-        dark=colour.dark,
-    )
+    ratio, least = formats.number(colour.ratio), formats.number(TEXT)
+    return sentence.format(asked=colour.asked, ratio=ratio, least=least, light=colour.light, dark=colour.dark)
 
 
 def kind(key: KeyInfo) -> str:

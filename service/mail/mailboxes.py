@@ -11,7 +11,6 @@ Nothing here holds an address: all is kept under keyed digests (`address_keys`),
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import NamedTuple
 
 from sqlalchemy import delete, exists, func, literal, or_, select, union_all
@@ -25,11 +24,11 @@ from service.mail.mail_kinds import ObsoleteError
 from service.mail.mail_service import MailService
 from service.tables import ConfirmedAddress, Contact, FirstMail, MailCount, OutboxItem
 
-CAUSES: Mapping[str, str] = MappingProxyType({"advice": "enquiry", "data_link": "data"})
+CAUSES: Mapping[str, str] = {"advice": "enquiry", "data_link": "data"}
 """The kinds of mail that anybody can have sent, with what causes them."""
 CONFIRM = "confirm"
 """What the link is signed for."""
-BY_HAND: Mapping[str, bool] = MappingProxyType({"by_hand": True})
+BY_HAND: Mapping[str, bool] = {"by_hand": True}
 """What a row holds that staff sent themselves."""
 WAITS = dt.timedelta(days=7)
 """For so long a mail waits for its reader to confirm."""

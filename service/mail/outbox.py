@@ -86,17 +86,9 @@ def going(
 ) -> dict[str, Any]:
     """Return what a row of this kind about this thing holds, for `add`; see `queue`."""
     now = utc_now()
-    return {
-        **asdict(to),
-        "kind": kind,
-        "about": about,
-        "mailbox": mailbox_of(session, to),
-        "values": dict(values or {}),
-        "message_id": secrets.token_hex(16),
-        "queued_at": now,
-        "due_at": due or now,
-        "attempts": 0,
-    }
+    what = {"kind": kind, "about": about, "values": dict(values or {}), "message_id": secrets.token_hex(16)}
+    when = {"queued_at": now, "due_at": due or now, "attempts": 0}
+    return {**asdict(to), "mailbox": mailbox_of(session, to), **what, **when}
 
 
 def add(session: Session, rows: Sequence[Mapping[str, Any]]) -> None:

@@ -102,17 +102,10 @@ class Call:
     def headers(self) -> dict[str, str]:
         """The headers that say when it was sent and by whom."""
         following = {NEXT_HEADER: signature(self.next_secret, self.time, self.body)} if self.next_secret else {}
-        return (
-            self._standard
-            | following
-            | {
-                "Content-Type": "application/json",
-                "User-Agent": "bow-trial",
-                ID_HEADER: self.event_id,
-                TIME_HEADER: self.time,
-                SIGNATURE_HEADER: signature(self.secret, self.time, self.body),
-            }
-        )
+        of_all = {"Content-Type": "application/json", "User-Agent": "bow-trial"}
+        older = {ID_HEADER: self.event_id, TIME_HEADER: self.time}
+        older[SIGNATURE_HEADER] = signature(self.secret, self.time, self.body)
+        return self._standard | following | of_all | older
 
     @property
     def _standard(self) -> dict[str, str]:

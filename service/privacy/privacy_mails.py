@@ -1,7 +1,6 @@
 """Mails with the links to one's own data: each goes to whoever asked for it."""
 
 from collections.abc import Mapping
-from types import MappingProxyType
 
 from sqlalchemy.orm import Session
 
@@ -27,10 +26,8 @@ def _link(_session: Session, row: OutboxItem) -> Values:
     return {"name": greeting_name(row.values.get("name")), "path": row.values["path"]}
 
 
-KINDS: Mapping[str, MailKind] = MappingProxyType(
-    {
-        "data_link": MailKind("privacy/mail/data_link", N_("link to one’s data"), _link, secret=True),
-        "erasure_link": MailKind("privacy/mail/erasure_link", N_("link to erase one’s data"), _link, secret=True),
-    }
-)
+KINDS: Mapping[str, MailKind] = {
+    "data_link": MailKind("privacy/mail/data_link", N_("link to one’s data"), _link, secret=True),
+    "erasure_link": MailKind("privacy/mail/erasure_link", N_("link to erase one’s data"), _link, secret=True),
+}
 """What is sent about one's own data; the texts lie in ``templates/privacy/mail/KIND``."""

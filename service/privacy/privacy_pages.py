@@ -88,17 +88,10 @@ def _plain(
         typed=typed,
         faults=tuple(Fault(field, sentence) for field, sentence in typed.faults.items()),
     )
-    return render(
-        request,
-        "privacy/plain.html",
-        page,
-        status,
-        slug=dealer if name else "",
-        months=retention.months_of(session, dealer if name else None),
-        ask_at=retention.ask_at(session, dealer) if name else "",
-        shop=shop_card.read(session, dealer) if name else None,
-        sent=sent,
-    )
+    slug = dealer if name else ""
+    parts: dict[str, Any] = {"slug": slug, "months": retention.months_of(session, slug or None), "sent": sent}
+    shop, ask_at = (shop_card.read(session, slug), retention.ask_at(session, slug)) if slug else (None, "")
+    return render(request, "privacy/plain.html", page, status, shop=shop, ask_at=ask_at, **parts)
 
 
 @router.get("/data/{token}")

@@ -1,7 +1,6 @@
 """What is kept of a person, and what is erased, in words."""
 
 from collections.abc import Callable, Mapping
-from types import MappingProxyType
 from typing import Any
 
 from service.core import formats
@@ -9,15 +8,13 @@ from service.core.language import _, ngettext
 from service.players.persons import Person
 from service.privacy.erasure import Erased
 
-DONE: Mapping[str, Callable[[], str]] = MappingProxyType(
-    {
-        "erasure": lambda: _(
-            "A mail is on its way. Its link is good for two days and erases nothing before you press a button."
-        ),
-        "link": lambda: _("A mail with the link is on its way to the address that was left."),
-        "said": lambda: _("That is noted."),
-    }
-)
+DONE: Mapping[str, Callable[[], str]] = {
+    "erasure": lambda: _(
+        "A mail is on its way. Its link is good for two days and erases nothing before you press a button."
+    ),
+    "link": lambda: _("A mail with the link is on its way to the address that was left."),
+    "said": lambda: _("That is noted."),
+}
 """What the page of one's data says after each thing that can be done there."""
 
 

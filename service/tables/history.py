@@ -145,24 +145,16 @@ class Outcome(base.Base):
 def newest_run() -> sa.ColumnElement[bool]:
     """Return the condition that a run is of the highest revision of its sheet."""
     later = aliased(Run)
-    return ~sa.exists().where(
-        later.trial == Run.trial,
-        later.position == Run.position,
-        later.rater == Run.rater,
-        later.revision > Run.revision,
-    )
+    same = (getattr(later, name) == getattr(Run, name) for name in ("trial", "position", "rater"))
+    return ~sa.exists().where(*same, later.revision > Run.revision)
 
 
 def newest_outcome() -> sa.ColumnElement[bool]:
     """Return the condition that an outcome is of the highest revision."""
     later = aliased(Outcome)
-    return ~sa.exists().where(
-        later.trial == Outcome.trial,
-        later.on == Outcome.on,
-        later.outcome == Outcome.outcome,
-        sa.func.coalesce(later.copy, "") == sa.func.coalesce(Outcome.copy, ""),
-        later.revision > Outcome.revision,
-    )
+    same = (getattr(later, name) == getattr(Outcome, name) for name in ("trial", "on", "outcome"))
+    same_copy = sa.func.coalesce(later.copy, "") == sa.func.coalesce(Outcome.copy, "")
+    return ~sa.exists().where(*same, same_copy, later.revision > Outcome.revision)
 
 
 def outcome_order() -> tuple[sa.SQLColumnExpression[Any], ...]:

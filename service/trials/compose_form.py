@@ -43,12 +43,8 @@ _YES_OR_NO = {"yes": True, "no": False}
 
 def usual(today: dt.date) -> dict[str, list[str]]:
     """Return what stands in the fields of a page that nobody has filled in yet; the trial's id is drawn with it."""
-    return {
-        "id": [str(uuid.uuid4())],
-        "place": [str(Place.SHOP)],
-        "blinding": [str(Blinding.BLIND)],
-        "minutes": [str(MINUTES)],
-        "on": [today.isoformat()],
+    told = {"id": uuid.uuid4(), "place": Place.SHOP, "blinding": Blinding.BLIND, "minutes": MINUTES, "on": today}
+    return {name: [str(value)] for name, value in told.items()} | {
         "repeat": [""],
         "consent_model": [""],
         "budget": [""],

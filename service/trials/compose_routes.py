@@ -120,13 +120,9 @@ def _from_before(session: Session, staff: AtDealer, links: Mapping[str, str]) ->
     """Return what stands in the fields already, from the enquiry or from the trial before; raises `NotFoundError`."""
     if links["previous"]:
         earlier_trial = outcomes.before_next(session, staff.dealer, links["previous"])
-        return {
-            "place": [str(earlier_trial.place)],
-            "blinding": [str(earlier_trial.blinding)],
-            "minutes": [str(earlier_trial.composition.minutes)],
-            "country": [earlier_trial.composition.country or ""],
-            "player": [earlier_trial.player],
-        }
+        as_before = {"place": [str(earlier_trial.place)], "blinding": [str(earlier_trial.blinding)]}
+        minutes, country = earlier_trial.composition.minutes, earlier_trial.composition.country or ""
+        return as_before | {"minutes": [str(minutes)], "country": [country], "player": [earlier_trial.player]}
     if links["player"]:
         before = overview.lasting_answers(session, staff.dealer, links["player"])
         return compose_form.instrument_of(before) | walk_in.filled(before)

@@ -180,24 +180,16 @@ def _composition(
     no_bow, count = request.answers.plays_no_bow, len(request.copies)
     repeat = _hides_repeat(session, dealer, request)
     own = ordering.own_plays(count, request.minutes, repeat, no_bow)
+    days = {"out_from": request.on, "due_back": request.due_back or request.on, "hour": request.hour}
+    asked = {"enquiry": request.enquiry, "minutes": request.minutes, "country": request.country}
+    drawn = {"number": number, "seed": secrets.randbelow(SEEDS), "own_plays": own, "repeat": repeat}
+    made = {"dealer": dealer, "state": "planned", "created_at": now(), "made_by": user}
+    promised = of_named(considered.player, request.copies)
     return tables.Composition(
-        dealer=dealer,
-        number=number,
-        enquiry=request.enquiry,
+        **(days | asked | drawn | made),
         answers=request.plan_answers(dealer).body(),
-        plan=planned(considered, of_named(considered.player, request.copies), request.copies, count + own + repeat),
+        plan=planned(considered, promised, request.copies, count + own + repeat),
         model_version=considered.fitted.version,
-        minutes=request.minutes,
-        seed=secrets.randbelow(SEEDS),
-        own_plays=own,
-        repeat=repeat,
-        state="planned",
-        created_at=now(),
-        made_by=user,
-        out_from=request.on,
-        due_back=request.due_back or request.on,
-        hour=request.hour,
-        country=request.country,
     )
 
 

@@ -2,6 +2,7 @@
 
 import datetime as dt
 from collections.abc import Iterator, Mapping
+from typing import Any
 
 from fastapi import APIRouter
 from fastapi.responses import Response
@@ -113,19 +114,11 @@ def _show(
 ) -> Response:
     wrong = problems or {}
     page = FormPage(title=_("Correct what was recorded"), typed=Typed(fields, wrong), faults=faults(wrong, _NAMES, {}))
-    return desk_frame.show(
-        at.request,
-        at.staff,
-        "trials/correct.html",
-        page,
-        status=status,
-        key=at.key,
-        trial=desk_lines.trial_title(trial.row),
-        notice=notice,
-        recorded=tuple(Option(value, trial_words.outcome(row)) for value, row in _by_value(trial)),
-        outcomes=tuple(_outcomes(trial)),
-        reasons=(Option("", _("none given")), *list_filters.options(desk_words.REASONS)),
-    )
+    recorded = tuple(Option(value, trial_words.outcome(row)) for value, row in _by_value(trial))
+    reasons = (Option("", _("none given")), *list_filters.options(desk_words.REASONS))
+    choices = {"recorded": recorded, "outcomes": tuple(_outcomes(trial)), "reasons": reasons}
+    parts: dict[str, Any] = {"key": at.key, "trial": desk_lines.trial_title(trial.row), "notice": notice, **choices}
+    return desk_frame.show(at.request, at.staff, "trials/correct.html", page, status=status, **parts)
 
 
 def _outcomes(trial: TrialPage) -> Iterator[Option]:

@@ -141,18 +141,10 @@ def _with_what_counts(kept: Sequence[Sheet], sheet: SheetIn) -> SheetIn:
 
 
 def _sheet(line: PaperLine, key: str, rater: str, on: dt.date, revision: int) -> SheetIn:
-    return sheet_fields.check_sheet(
-        {
-            "revision": revision,
-            "position": line.position,
-            "letter": line.letter,
-            "rater": rater,
-            "ratings": {name: _mark(text) for name, text in line.marks.items() if text},
-            "strokes": _strokes(line, key) if line.strokes else None,
-            "note": line.note or None,
-            "rated_at": f"{on.isoformat()}T00:00:00Z",
-        }
-    )
+    of = {"revision": revision, "position": line.position, "letter": line.letter, "rater": rater}
+    ratings = {name: _mark(text) for name, text in line.marks.items() if text}
+    said = {"ratings": ratings, "strokes": _strokes(line, key) if line.strokes else None, "note": line.note or None}
+    return sheet_fields.check_sheet({**of, **said, "rated_at": f"{on.isoformat()}T00:00:00Z"})
 
 
 def _strokes(line: PaperLine, key: str) -> list[str | None]:

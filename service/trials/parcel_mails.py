@@ -3,7 +3,6 @@
 import datetime as dt
 from collections.abc import Mapping
 from functools import partial
-from types import MappingProxyType
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -91,13 +90,11 @@ def _sheets(session: Session, signer: Signer, row: OutboxItem, now: dt.datetime)
 
 
 _to_player = partial(MailKind, agreed=True, links=_sheets)
-KINDS: Mapping[str, MailKind] = MappingProxyType(
-    {
-        "parcel_sent": _to_player("trials/mail/parcel_sent", N_("a parcel on its way"), _sent),
-        "due_soon": _to_player("trials/mail/due_soon", N_("a reminder of bows lent"), _due_soon),
-        "loan_extended": _to_player(
-            "trials/mail/loan_extended", N_("bows lent for longer"), lambda *of: _of_parcel(*of)[2]
-        ),
-    }
-)
+KINDS: Mapping[str, MailKind] = {
+    "parcel_sent": _to_player("trials/mail/parcel_sent", N_("a parcel on its way"), _sent),
+    "due_soon": _to_player("trials/mail/due_soon", N_("a reminder of bows lent"), _due_soon),
+    "loan_extended": _to_player(
+        "trials/mail/loan_extended", N_("bows lent for longer"), lambda *of: _of_parcel(*of)[2]
+    ),
+}
 """What a parcel sends; the texts lie in ``templates/trials/mail/KIND``."""

@@ -61,16 +61,14 @@ class PlayerResult:
 def of_dealer(session: Session, dealer: str, key: str) -> PlayerResult:
     """Return the result of a dealer's trial; raises `NotFoundError` before it is revealed, and where the trial was cancelled."""
     revealed = Composition.revealed_at.is_not(None) & Composition.state.in_(("open", "closed"))
-    found = existing(
-        session.execute(
-            select(Trial, Dealer.name, Contact.language)
-            .join(Composition, Composition.trial == Trial.id)
-            .join(Dealer, Dealer.slug == Composition.dealer)
-            .outerjoin(Contact, Contact.player == Trial.player)
-            .where(Trial.key == key, Composition.dealer == dealer, revealed)
-        ).one_or_none()
+    asked = (
+        select(Trial, Dealer.name, Contact.language)
+        .join(Composition, Composition.trial == Trial.id)
+        .join(Dealer, Dealer.slug == Composition.dealer)
+        .outerjoin(Contact, Contact.player == Trial.player)
+        .where(Trial.key == key, Composition.dealer == dealer, revealed)
     )
-    played, name, language = found
+    played, name, language = existing(session.execute(asked).one_or_none())
     order, runs = whole_trial.every_slot(session, played.id), _runs(session, played.id)
     newest = trial_texts.newest_outcome(session, played)
     return PlayerResult(

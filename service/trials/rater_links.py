@@ -77,17 +77,14 @@ def path(signer: Signer, seat: str) -> str:
 
 def read(session: Session, token: str, *, signer: Signer, at: dt.datetime | None = None) -> SeatInfo:
     """Return what a link's token leads to; raises `NotFoundError` where it was not made here."""
-    seat_id = signer.read(PURPOSE, token)
-    row = existing(
-        session.execute(
-            select(Seat, Trial.key, Composition, Dealer.name)
-            .join(Trial, Seat.trial == Trial.id)
-            .join(Composition, Composition.trial == Trial.id)
-            .join(Dealer, Composition.dealer == Dealer.slug)
-            .where(Seat.id == (seat_id or ""))
-        ).one_or_none()
+    asked = (
+        select(Seat, Trial.key, Composition, Dealer.name)
+        .join(Trial, Seat.trial == Trial.id)
+        .join(Composition, Composition.trial == Trial.id)
+        .join(Dealer, Composition.dealer == Dealer.slug)
+        .where(Seat.id == (signer.read(PURPOSE, token) or ""))
     )
-    seat, key, composition, name = row
+    seat, key, composition, name = existing(session.execute(asked).one_or_none())
     now = at or dt.datetime.now(dt.UTC)
     closed = seat.closed_at is not None or seat.expires_at <= now or composition.state in ("closed", "cancelled")
     return SeatInfo(seat.id, key, composition.dealer, name or composition.dealer, seat.rater, closed)

@@ -27,15 +27,8 @@ SHEETS, RUNS, SLOTS = _table(tables.Sheet), _table(tables.Run), _table(tables.Sl
 TRIALS, COMPOSITIONS = _table(tables.Trial), _table(tables.Composition)
 
 _PLACE = (
-    select(
-        COMPOSITIONS.c.trial,
-        COMPOSITIONS.c.state,
-        COMPOSITIONS.c.revealed_at,
-        SLOTS.c.id.label("slot"),
-        SLOTS.c.copy.label("bow"),
-        COMPOSITIONS.c.due_back,
-        TRIALS.c.place,
-    )
+    select(COMPOSITIONS.c.trial, COMPOSITIONS.c.state, COMPOSITIONS.c.revealed_at)
+    .add_columns(SLOTS.c.id.label("slot"), SLOTS.c.copy.label("bow"), COMPOSITIONS.c.due_back, TRIALS.c.place)
     .join(TRIALS, COMPOSITIONS.c.trial == TRIALS.c.id)
     .outerjoin(
         SLOTS,
@@ -50,32 +43,17 @@ _PLACE = (
     .with_for_update(of=COMPOSITIONS)
 )
 _STORED = ("id", "run", "position", "rater", "revision", "digest", "flags", "counts", "ratings", "strokes")
+_OF_TRIAL = SHEETS.c.trial == bindparam("trial_")
+_AT_PLACE = and_(SHEETS.c.position == bindparam("position_"), SHEETS.c.rater == bindparam("rater_"))
 _NEAR = select(*(SHEETS.c[name] for name in _STORED)).where(
-    SHEETS.c.trial == bindparam("trial_"),
-    or_(
-        and_(SHEETS.c.position == bindparam("position_"), SHEETS.c.rater == bindparam("rater_")),
-        SHEETS.c.run == bindparam("run_"),
-    ),
+    _OF_TRIAL, or_(_AT_PLACE, SHEETS.c.run == bindparam("run_"))
 )
 _HIGHEST = (
     select(func.coalesce(func.max(RUNS.c.revision), 0) + 1)
-    .where(
-        RUNS.c.trial == bindparam("of_trial"),
-        RUNS.c.position == bindparam("of_position"),
-        RUNS.c.rater == bindparam("of_rater"),
-    )
+    .where(*(RUNS.c[name] == bindparam(f"of_{name}") for name in ("trial", "position", "rater")))
     .scalar_subquery()
 )
-_UNCOUNT = (
-    update(SHEETS)
-    .where(
-        SHEETS.c.trial == bindparam("trial_"),
-        SHEETS.c.position == bindparam("position_"),
-        SHEETS.c.rater == bindparam("rater_"),
-        SHEETS.c.counts,
-    )
-    .values(counts=False)
-)
+_UNCOUNT = update(SHEETS).where(_OF_TRIAL, _AT_PLACE, SHEETS.c.counts).values(counts=False)
 _ADD_SHEET = insert(SHEETS)
 _ADD_RUN = insert(RUNS).values(revision=_HIGHEST)
 

@@ -6,7 +6,6 @@ Nothing is queued for who has not agreed. What a mail tells is read when it goes
 import datetime as dt
 from collections.abc import Mapping
 from functools import partial
-from types import MappingProxyType
 
 from sqlalchemy import exists, or_, select
 from sqlalchemy.orm import Session
@@ -344,19 +343,17 @@ def _answers(session: Session, signer: Signer, row: OutboxItem, now: dt.datetime
 
 _to_player = partial(MailKind, agreed=True, links=data_links.in_mail)
 _IN = "trials/mail"
-KINDS: Mapping[str, MailKind] = MappingProxyType(
-    {
-        "trial_set": _to_player(f"{_IN}/trial_set", N_("the day of a trial"), _trial_set, calendar=_for_the_calendar),
-        "before_trial": _to_player(
-            f"{_IN}/before_trial", N_("what to bring"), _before_trial, calendar=_for_the_calendar_if_moved
-        ),
-        "trial_cancelled": _to_player(
-            f"{_IN}/trial_cancelled", N_("a trial cancelled"), _trial_cancelled, calendar=_for_the_calendar
-        ),
-        "after_trial": _to_player(f"{_IN}/after_trial", N_("what the ratings said"), _after_trial, links=_result_link),
-        "result": _to_player(f"{_IN}/result", N_("which bow was which"), _result, links=_result_link),
-        "follow_up": _to_player(f"{_IN}/follow_up", N_("still the right one?"), _follow_up, links=_answers),
-        "outcome_notice": MailKind(f"{_IN}/outcome_notice", N_("notice of an outcome"), _outcome_notice),
-    }
-)
+KINDS: Mapping[str, MailKind] = {
+    "trial_set": _to_player(f"{_IN}/trial_set", N_("the day of a trial"), _trial_set, calendar=_for_the_calendar),
+    "before_trial": _to_player(
+        f"{_IN}/before_trial", N_("what to bring"), _before_trial, calendar=_for_the_calendar_if_moved
+    ),
+    "trial_cancelled": _to_player(
+        f"{_IN}/trial_cancelled", N_("a trial cancelled"), _trial_cancelled, calendar=_for_the_calendar
+    ),
+    "after_trial": _to_player(f"{_IN}/after_trial", N_("what the ratings said"), _after_trial, links=_result_link),
+    "result": _to_player(f"{_IN}/result", N_("which bow was which"), _result, links=_result_link),
+    "follow_up": _to_player(f"{_IN}/follow_up", N_("still the right one?"), _follow_up, links=_answers),
+    "outcome_notice": MailKind(f"{_IN}/outcome_notice", N_("notice of an outcome"), _outcome_notice),
+}
 """What a trial sends; the texts lie in ``templates/trials/mail/KIND``."""
