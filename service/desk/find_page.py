@@ -53,7 +53,14 @@ class FoundGroup:
 @router.get(FIND)
 async def find(request: Request, staff: Looks, session: Reading, q: str = "") -> Response:
     """Lead to the one thing that is meant, or list what may be; without a text, say what can be looked for."""
-    looking = _looking(staff)
+    kinds = frozenset(kind for kind, needed in _NEEDED.items() if staff.may(needed))
+    at_dealer = isinstance(staff, AtDealer)
+    looking = Looking(
+        kinds=kinds if at_dealer else kinds & {STOCK},
+        bows=staff.bows,
+        dealer=staff.dealer or "",
+        unassigned=isinstance(staff, AtDealer) and staff.acting.unassigned,
+    )
     text, is_long = typed_text.cleaned(q[: 2 * typed_text.LONGEST]), len(q) > typed_text.LONGEST
     found = Found() if is_long or not text else finding.find(session, looking, text)
     if found.only:
@@ -64,17 +71,6 @@ async def find(request: Request, staff: Looks, session: Reading, q: str = "") ->
     nothing = "" if groups or not q else _nothing(text, is_long=is_long)
     around: dict[str, Any] = {"searched": _searched(looking, staff), "ways": _ways(looking.kinds)}
     return desk_frame.show(request, staff, "desk/find.html", page, q=shown, groups=groups, nothing=nothing, **around)
-
-
-def _looking(staff: Staff) -> Looking:
-    kinds = frozenset(kind for kind, needed in _NEEDED.items() if staff.may(needed))
-    at_dealer = isinstance(staff, AtDealer)
-    return Looking(
-        kinds=kinds if at_dealer else kinds & {STOCK},
-        bows=staff.bows,
-        dealer=staff.dealer or "",
-        unassigned=isinstance(staff, AtDealer) and staff.acting.unassigned,
-    )
 
 
 def _groups(found: Found, text: str) -> Iterator[FoundGroup]:

@@ -108,7 +108,17 @@ def span(session: Session, dealer: str, name: str, now: dt.datetime) -> Span:
 
 def of_dealer(session: Session, dealer: str, within: Span) -> ShopFigures:
     """Return a dealer's figures of a span."""
-    enquiries, composed, played, kept = session.execute(_way(dealer, within)).one()
+    theirs = exists().where(Composition.enquiry == Enquiry.id, Composition.dealer == dealer)
+    bought = theirs.where(Trial.id == Composition.trial, last_outcome() == OutcomeKind.KEPT)
+    steps = (
+        theirs.where(Composition.state != "cancelled"),
+        theirs.where(Composition.state.in_(("open", "closed"))),
+        bought,
+    )
+    counts = (func.coalesce(func.sum(case((step, 1), else_=0)), 0) for step in steps)
+    enquiries, composed, played, kept = session.execute(
+        select(func.count(), *counts).select_from(Enquiry).where(_asked_in(dealer, within))
+    ).one()
     came, reasons = _came(session, dealer, within)
     never, too_few = _never_kept(session, dealer)
     not_had, none_here = _not_had(session, dealer, within)
@@ -139,19 +149,6 @@ def _lines(found: ShopFigures) -> Iterator[tuple[str, str, float]]:
         yield "asked and not had", " ".join(filter(None, (asked.instrument, budget, asked.currency))), asked.enquiries
     for tier, count in found.none_here.items():
         yield "advised, none to try", tier, count
-
-
-def _way(dealer: str, within: Span) -> Select[Any]:
-    """Ask how many enquiries came, and how many of them led to a trial, to one that was played, and to a bow that was kept."""
-    theirs = exists().where(Composition.enquiry == Enquiry.id, Composition.dealer == dealer)
-    bought = theirs.where(Trial.id == Composition.trial, last_outcome() == OutcomeKind.KEPT)
-    steps = (
-        theirs.where(Composition.state != "cancelled"),
-        theirs.where(Composition.state.in_(("open", "closed"))),
-        bought,
-    )
-    counts = (func.coalesce(func.sum(case((step, 1), else_=0)), 0) for step in steps)
-    return select(func.count(), *counts).select_from(Enquiry).where(_asked_in(dealer, within))
 
 
 def _asked_in(dealer: str, within: Span) -> ColumnElement[bool]:

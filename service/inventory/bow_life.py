@@ -67,13 +67,14 @@ def read(session: Session, scope: Scope, serial: str) -> BowLife:
         theirs = (key, number) if dealer is not None and dealer == scope.slug else None
         given.append(MarkGiven(on, mark, numbers.setdefault(player, len(numbers) + 1), theirs, means.get(on.year)))
     events = [(each.on, each.event) for each in reversed(stock.events(session, serial))]
+    rated = select(func.count(Trial.id.distinct())).join(Run, Run.trial == Trial.id)
     return BowLife(
         marks=tuple(given),
         years=years,
         worked_on=tuple(each for each in events if each[1] is not EventKind.MOVED),
         haired=max((on for on, event in events if event is EventKind.REHAIRED), default=None),
         among=tuple(_among(session, bow)),
-        elsewhere=_elsewhere(session, scope, serial),
+        elsewhere=session.scalar(rated.where(Run.copy == serial, Run.rater == "player", ~_theirs(scope))) or 0,
     )
 
 
@@ -91,11 +92,6 @@ def _marks(scope: Scope) -> Select[*tuple[Any, ...]]:
 
 def _theirs(scope: Scope) -> ColumnElement[bool]:
     return scope.holds(Trial.dealer) | Trial.dealer.is_(None)
-
-
-def _elsewhere(session: Session, scope: Scope, serial: str) -> int:
-    rated = select(func.count(Trial.id.distinct())).join(Run, Run.trial == Trial.id)
-    return session.scalar(rated.where(Run.copy == serial, Run.rater == "player", ~_theirs(scope))) or 0
 
 
 def _among(session: Session, bow: Copy) -> Iterable[AmongTier]:

@@ -286,7 +286,8 @@ def _told(session: Session, asking: _Asking, whole: Sequence[int]) -> list[_Told
     found = [
         (created_at, answers)
         for created_at, answers in told_answers(session, asking.dealer, whole, asking.but)
-        if answers["instrument"] == asking.answers.instrument and (answers.get("tried") or _rates_own(answers))
+        if answers["instrument"] == asking.answers.instrument
+        and (answers.get("tried") or bool((answers.get("own_bow") or {}).get("ratings")))
     ]
     usable = ((created_at, read(answers)) for created_at, answers in found)
     return [_ToldOf(created_at.date(), answers) for created_at, answers in usable if answers is not None]
@@ -310,10 +311,6 @@ def told_answers(
     return sorted(((created_at, answers) for created_at, answers in rows), key=lambda each: each[0], reverse=True)[
         :MOST_TOLD
     ]
-
-
-def _rates_own(answers: Mapping[str, Any]) -> bool:
-    return bool((answers.get("own_bow") or {}).get("ratings"))
 
 
 def read(answers: Mapping[str, Any]) -> Questionnaire | None:

@@ -59,7 +59,10 @@ async def correct(at: Stepped) -> Response:
 
 
 def _correct(at: AtTrial, trial: TrialPage) -> None:
-    mistaken = _mistaken(at.form, trial)
+    found = next((row for value, row in _by_value(trial) if value == first(at.form, "wrong")), None)
+    if found is None:
+        raise InvalidInputError([("wrong", _("Choose one of the entries; somebody may have changed them meanwhile."))])
+    mistaken = found
     what, serial = (*first(at.form, "what").split(" ", 1), "", "")[:2]
     if what not in desk_words.OUTCOMES:
         raise InvalidInputError([("what", _("Choose what came of it."))])
@@ -67,14 +70,6 @@ def _correct(at: AtTrial, trial: TrialPage) -> None:
     bow, reason = bow_named(at.session, *of_trial, serial), first(at.form, "reason") or None
     day = _day(first(at.form, "on"))
     outcomes.correct(at.session, at.staff.user, *of_trial, wrong, what, bow, reason, day)
-
-
-def _mistaken(form: Fields, trial: TrialPage) -> OutcomeRow:
-    """Return the entry that was said to be wrong, by how it stood when it was looked at."""
-    found = next((row for value, row in _by_value(trial) if value == first(form, "wrong")), None)
-    if found is None:
-        raise InvalidInputError([("wrong", _("Choose one of the entries; somebody may have changed them meanwhile."))])
-    return found
 
 
 def _by_value(trial: TrialPage) -> Iterator[tuple[str, OutcomeRow]]:

@@ -116,7 +116,7 @@ def record_pair(
     )
     if known is None:
         now = at or dt.datetime.now(dt.UTC)
-        session.add(_new(pair_id, pair, now))
+        session.add(tables.Pair(id=pair_id, received_at=now, **pair.model_dump(exclude={"sent_at"})))
         session.flush()
         _end_where_settled(session, head, now)
     elif not _same(known, pair_id, pair):
@@ -237,10 +237,6 @@ def _end_where_settled(session: Session, head: tables.HeadToHead, now: dt.dateti
     if head.ended_at is None and paired_comparison.verdict(wins) is not PairsVerdict.GO_ON:
         head.ended_at = now
         session.flush()
-
-
-def _new(pair_id: str, pair: PairIn, now: dt.datetime) -> tables.Pair:
-    return tables.Pair(id=pair_id, received_at=now, **pair.model_dump(exclude={"sent_at"}))
 
 
 def _same(known: tables.Pair, pair_id: str, pair: PairIn) -> bool:

@@ -74,7 +74,8 @@ def enter(
         stored = sheets.record(session, dealer, key, run, sheet, f"{SENDER}{name}")
         if stored.flags == ("other_device",) and _adds_strokes(kept, sheet):
             # What counts stays as it is, and the strokes come to it: there is nothing for staff to choose.
-            sheets.count(session, user, dealer, key, _row_of(session, trial.id, run, sheet.revision))
+            of_run = select(Sheet.id).where(Sheet.trial == trial.id, Sheet.run == run, Sheet.revision == sheet.revision)
+            sheets.count(session, user, dealer, key, session.scalars(of_run.order_by(Sheet.id.desc()).limit(1)).one())
         else:
             flags |= set(stored.flags)
     if found:
@@ -101,11 +102,6 @@ def _adds_strokes(kept: Sequence[Sheet], sheet: SheetIn) -> bool:
     said = (sheet.letter, sheet.ratings, sheet.note)
     counting = (each for each in kept if each.counts and each.position == sheet.position and each.strokes is None)
     return any((each.letter, each.ratings, each.note) == said for each in counting)
-
-
-def _row_of(session: Session, trial: int, run: str, revision: int) -> int:
-    of_run = select(Sheet.id).where(Sheet.trial == trial, Sheet.run == run, Sheet.revision == revision)
-    return session.scalars(of_run.order_by(Sheet.id.desc()).limit(1)).one()
 
 
 def _checked(

@@ -38,7 +38,14 @@ def enquiries(session: Session, dealer: str, after: str) -> Batch[Told]:
     batch = paging.batch(found, tuple)
     ids = [row.id for row in batch.rows]
     read = {row.id: row for row in people.enquiry_rows(session, dealer, Enquiry.id.in_(ids))}
-    players = _players(session, dealer, ids)
+    # Of whom enquiries are known to be, or who stands for them.
+    statement = (
+        select(Enquiry.id, Player.key)
+        .outerjoin(JoinedPlayer, same_person.joined_at(dealer, Enquiry.player))
+        .join(Player, Player.id == same_person.head(Enquiry.player))
+        .where(Enquiry.id.in_(ids))
+    )
+    players = dict(session.execute(statement).all())
     return batch.of(_enquiry(read[each], players.get(each)) for each in ids)
 
 
@@ -51,17 +58,6 @@ def enquiry(session: Session, dealer: str, id_: str) -> Told:
         "contact": None if found.contact is None else dict(found.contact),
         "advice": reply(dict(found.document), operator=True),
     }
-
-
-def _players(session: Session, dealer: str, ids: list[str]) -> dict[str, str]:
-    """Return the keys of the players whom enquiries are known to be of, or of who stands for them."""
-    statement = (
-        select(Enquiry.id, Player.key)
-        .outerjoin(JoinedPlayer, same_person.joined_at(dealer, Enquiry.player))
-        .join(Player, Player.id == same_person.head(Enquiry.player))
-        .where(Enquiry.id.in_(ids))
-    )
-    return dict(session.execute(statement).all())
 
 
 def _enquiry(row: EnquiryRow, player: str | None) -> Told:

@@ -42,7 +42,9 @@ def write(session: Session, plan: Plan) -> None:
     _put(session, Price, files[kinds.PRICES.name], dict)
     _put(session, Copy, files[kinds.COPIES.name], _copy)
     _write_bench(session, plan)
-    records.fill_columns(session, _copies_of(plan))
+    records.fill_columns(
+        session, {str(values["copy"]) for kind in (kinds.COPIES, kinds.BENCH) for values in plan.files[kind.name].all()}
+    )
     _write_history(session, plan)
     # Bows that the files say are sold: on which day they were kept, where a trial tells it.
     kept = select(func.max(Outcome.on)).where(Outcome.copy == Copy.serial, Outcome.outcome == OutcomeKind.KEPT)
@@ -72,11 +74,6 @@ def _write_bench(session: Session, plan: Plan) -> None:
     for (serial, column), value in plan.latest.items():
         latest.setdefault(serial, {})[column] = value
     _change(session, Copy, ({"serial": serial, **values} for serial, values in latest.items()))
-
-
-def _copies_of(plan: Plan) -> set[str]:
-    """Return the copies of which rows or readings are written."""
-    return {str(values["copy"]) for kind in (kinds.COPIES, kinds.BENCH) for values in plan.files[kind.name].all()}
 
 
 def _reading(values: Values) -> Values:
