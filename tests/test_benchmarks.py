@@ -21,6 +21,7 @@ NAMES = (
         "advise",
         "attack",
         "compose",
+        "decay",
         "desk",
         "fit",
         "heldout",

@@ -35,6 +35,8 @@ LEAST_REPEATS = 4
 """Degrees of freedom from which repeated readings tell how well they repeat; below, what is usual stands."""
 LONGEST_TOOL, LONGEST_BY = 80, 100
 _AGAIN = re.compile(r" ?#\d+$")
+_TAKEN_AGAIN = BenchReading.method.like("%#%")
+"""A reading that was taken again on its day."""
 _CONTROL = re.compile(r"[\x00-\x1f\x7f]")
 
 
@@ -127,8 +129,7 @@ def _latest(
 
 def repeatabilities(session: Session) -> dict[str, bench.readings.Repeatability]:
     """Return how well readings of each quantity repeat, of all that were taken again by the same tool on the same day."""
-    again = BenchReading.method.like("%#%")
-    taken = select(BenchReading.copy, BenchReading.on, BenchReading.quantity).where(again).distinct().subquery()
+    taken = select(BenchReading.copy, BenchReading.on, BenchReading.quantity).where(_TAKEN_AGAIN).distinct().subquery()
     same = (
         (taken.c.copy == BenchReading.copy)
         & (taken.c.on == BenchReading.on)
@@ -265,9 +266,17 @@ def remove(session: Session, user: int | None, scope: Scope, serial: str, readin
 
 
 def _into_columns(
-    session: Session, bow: tables.Copy, repeats: Mapping[str, bench.readings.Repeatability], *, empty_only: bool = False
+    session: Session,
+    bow: tables.Copy,
+    repeats: Mapping[str, bench.readings.Repeatability],
+    *,
+    empty_only: bool = False,
+    sureness_only: bool = False,
 ) -> None:
-    """Write a bow's columns, and beside them what the model takes for those that stand as the bench has them: mean and deviation."""
+    """Write a bow's columns, and beside them what the model takes for those that stand as the bench has them: mean and deviation.
+
+    ``empty_only``: of columns that something follows for. ``sureness_only``: the columns stay as they are.
+    """
     record = _record(session, bow.serial, bow.tier, repeats)
     newest = record.newest
     measured = {
@@ -283,7 +292,7 @@ def _into_columns(
             value, found = _rounded(follows), follows
         else:
             continue
-        if read is not None or not (empty_only and getattr(bow, name) is not None):
+        if not sureness_only and (read is not None or not (empty_only and getattr(bow, name) is not None)):
             setattr(bow, name, value)
         if name in bench_traits.READINGS and getattr(bow, name) == value:
             measured[name] = [value, *found]
@@ -307,10 +316,20 @@ def _rounded(value: bench.readings.Measured) -> float:
 
 def fill_columns(session: Session, serials: Iterable[str]) -> None:
     """Write what was read of copies into their columns, and what only follows from readings into those that are empty."""
+    raw = BenchReading.quantity.in_(IN_SI.keys() - set(BENCH_COLUMNS))
     wanted, repeats = sorted(set(serials)), repeatabilities(session)
     for start in range(0, len(wanted), 500):
         part = wanted[start : start + 500]
-        raw = BenchReading.quantity.in_(IN_SI.keys() - set(BENCH_COLUMNS))
-        with_more = session.scalars(select(BenchReading.copy).where(BenchReading.copy.in_(part) & raw).distinct())
-        for bow in session.scalars(select(tables.Copy).where(tables.Copy.serial.in_(list(with_more)))):
-            _into_columns(session, bow, repeats, empty_only=True)
+        for which, how in ((raw, "empty_only"), (_TAKEN_AGAIN, "sureness_only")):
+            with_more = select(BenchReading.copy).where(BenchReading.copy.in_(part) & which).distinct()
+            for bow in session.scalars(
+                select(tables.Copy).where(tables.Copy.serial.in_(list(session.scalars(with_more))))
+            ):
+                _into_columns(session, bow, repeats, **{how: True})
+
+
+def fill_sureness(session: Session, serials: Iterable[str]) -> None:
+    """Write how sure the values of some copies are, as readings tell; their columns stay as they are."""
+    repeats = repeatabilities(session)
+    for serial in serials:
+        _into_columns(session, session.get_one(tables.Copy, serial), repeats, sureness_only=True)

@@ -3,6 +3,8 @@
 import argparse
 from pathlib import Path
 
+from sqlalchemy import select
+
 from service import migrations
 from service.cli.command_line import Commands, add
 from service.cli.common import opened
@@ -12,6 +14,7 @@ from service.core.database import Database
 from service.operations import backups, sealing
 from service.operations.sealing import Seal
 from service.settings import Settings
+from service.tables import BENCH_COLUMNS, BenchReading, Copy
 
 LONGEST_NAME = 120
 """Characters of a file's name that are put on record."""
@@ -42,8 +45,20 @@ def migrate(_asked: argparse.Namespace, settings: Settings) -> int:
     """Bring the database to this version's tables."""
     with opened(settings, current=False) as database:
         changed = migrations.upgrade(database)
+        _made_whole(database)
     print("The database is now at this version." if changed else "The database is at this version already.")
     return 0
+
+
+def _made_whole(database: Database) -> None:
+    """Write how sure a bow's values are where an older version measured it: readings taken again, or that another value follows from."""
+    more = BenchReading.method.like("%#%") | BenchReading.quantity.not_in(BENCH_COLUMNS)
+    of_old = select(BenchReading.copy).join(Copy).where(Copy.measured.is_(None), more).distinct()
+    with database.writing() as session:
+        if serials := list(session.scalars(of_old)):
+            from service.bench import records  # noqa: PLC0415 - numerics, which a database without readings should not wait for
+
+            records.fill_sureness(session, serials)
 
 
 def backup(asked: argparse.Namespace, settings: Settings) -> int:
@@ -69,6 +84,7 @@ def restore(asked: argparse.Namespace, settings: Settings) -> int:
     with opened(settings, current=False) as database:
         migrated = backups.restore(database, asked.file, force=asked.force, seal=seal)
     with opened(settings) as database:
+        _made_whole(database)
         note(database, audit_events.RESTORED, f"backup {asked.file.name[:LONGEST_NAME]}")
     print(f"Restored from {asked.file}{', and brought to this version' if migrated else ''}.")
     print(

@@ -1,5 +1,6 @@
 """The bench at the desk: readings typed, refused and asked about, what follows, files, recordings, two bows beside each other."""
 
+import argparse
 import csv
 import io
 import math
@@ -11,15 +12,17 @@ import httpx
 import numpy as np
 import pytest
 import soundfile
-from sqlalchemy import select
+from sqlalchemy import select, update
 
 from service import tables
 from service.bench import entry, recordings, records
+from service.cli import storing
 from service.core.errors import InvalidInputError
 from service.core.scopes import AllDealers
 from service.inventory.files import load
 from service.modelling import model_records
 from tests.service import desk_shop
+from tests.service.client import settings_in
 from tests.service.desk_shop import Shop
 from tests.service.page import Page
 from tests.service.trial_cast import BOWS
@@ -120,11 +123,6 @@ IMPOSSIBLE = [
 
 @pytest.mark.parametrize(("texts", "field", "said"), ODD)
 def test_what_is_odd_is_asked_about_and_taken_when_it_is_right(texts: dict[str, str], field: str, said: str) -> None:
-    if "0.00193" in said:
-        assert set(entry.read(texts, (), NOTHING)) == set(
-            texts
-        )  # within what is usual, the other side of the limit below
-        texts, said = texts | {"decay_60db_s": "19.9", "bending_hz": "120"}, "which is unusual"
     assert said in refused(texts)[field]
     assert entry.questions(texts, refused(texts), NOTHING) == {field}
     kept = {"log_decrement" if name == "amplitudes" else name for name in texts}
@@ -293,7 +291,7 @@ def test_the_model_reads_what_the_bow_s_page_shows(shop: Shop, tmp_path: Path) -
         assert read[serial].bench.mass_g == shown.mass_g == 130.0
 
 
-def test_repeats_tell_how_well_readings_repeat(shop: Shop) -> None:
+def test_repeats_tell_how_well_readings_repeat(shop: Shop, tmp_path: Path) -> None:
     for serial in BOWS[:2]:
         post(shop, bench(serial), mass_g="130.0 130.2 130.4", **{"with-mass_g": "scale"})
     with shop.desk.database.reading() as session:
@@ -307,6 +305,24 @@ def test_repeats_tell_how_well_readings_repeat(shop: Shop) -> None:
         known = model_records.read_range(session).copies[BOWS[1]].bench
     assert (known.mass_g, known.bending_hz) == pytest.approx((130.2, 61.5))
     assert known.sd == pytest.approx({"mass_g": 0.2 / math.sqrt(3), "bending_hz": 0.2})
+    # So it does of a database that an older version measured into, once that is brought to this one; no column moves.
+    with shop.desk.database.writing() as session:
+        session.execute(update(tables.Copy).values(measured=None))
+        session.execute(update(tables.Copy).where(tables.Copy.serial == BOWS[0]).values(mass_g=140.0))
+    assert storing.migrate(argparse.Namespace(), settings_in(tmp_path)) == 0
+    with shop.desk.database.reading() as session:
+        copies = model_records.read_range(session).copies
+    assert copies[BOWS[1]].bench == known
+    assert (copies[BOWS[0]].bench.mass_g, copies[BOWS[0]].bench.sd["mass_g"]) == (140.0, 0.1), "another file's value"
+    # And of repeats that come in by a file.
+    (tmp_path / "in").mkdir()
+    rows = "".join(f"{BOWS[2]},2026-03-02,mass_g,{mass},g,scale #{n}\n" for n, mass in enumerate((131, 131.3), 1))
+    (tmp_path / "in" / "bench.csv").write_text(f"copy,date,quantity,value,unit,method\n{rows}", encoding="utf-8")
+    with shop.desk.database.writing() as session:
+        assert not load(session, tmp_path / "in").problems
+        found = model_records.read_range(session).copies[BOWS[2]].bench
+    assert found.mass_g == pytest.approx(131.15)
+    assert found.sd["mass_g"] == pytest.approx(0.2 / math.sqrt(2), rel=0.1)
     answer = post(shop, bench(), mass_g="130.2 133.9")
     assert "lies further from the other readings than they repeat" in Page(answer).root.text
 
