@@ -36,14 +36,14 @@ def bring_words(entry: Entry, doc: Document) -> str:
         )
     said = sentence.format(count=formats.counted(entry["copies"]), model=entry["name"])
     differing = differ_words(entry["tier"], entry["copies"], doc["trial"] or {})
-    return " ".join(part for part in (said, _lesser_words(entry, doc), differing) if part)
+    return " ".join(part for part in (said, differing, _lesser_words(entry, doc)) if part)
 
 
 def _lesser_words(entry: Entry, doc: Document) -> str:
     """Say so where what is at hand is known to suit less than its model: its chances below would else contradict the model's."""
     usual, here = entry["beats_own_bow"], entry.get("best_at_hand")
     whole = (doc["trial"] or {}).get("chance_one_beats_own_bow", 1.0)
-    if here is None or rests_on_prior(doc) or (usual - here < LESSER and usual <= whole):
+    if here is None or rests_on_prior(doc) or (usual - here < LESSER and round(100 * usual) <= round(100 * whole)):
         return ""
     return ngettext(
         "The one at hand suits you less, by what is known of it, than the model usually would: its chance is {here}, not {usual}.",

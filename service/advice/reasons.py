@@ -126,7 +126,7 @@ def _is_in_table(told: Told) -> bool:
 
 
 def _sentences(reasons: Sequence[Told], entry: Entry, doc: Document) -> list[str]:
-    told = reasons or [_as_a_whole(entry, doc)]
+    told = reasons or [_as_a_whole(doc)]
     return [*_grouped(told, entry, doc), *_drawbacks(told, entry, doc), *_worth_comparing(told, entry, doc)]
 
 
@@ -145,11 +145,9 @@ def _worth_comparing(told: Sequence[Told], entry: Entry, doc: Document) -> Itera
         yield _price(entry["price"] - main["price"], main["tier"], entry, doc)
 
 
-def _as_a_whole(entry: Entry, doc: Document) -> Told:
-    """Return what can be said where nothing was told, as in documents of before reasons were always told."""
-    reference = None if doc["own_bow"]["state"] == "none" else OWN_BOW
-    ahead = entry["fit"]["expected"] - (doc["own_bow"].get("level") or entry["fit"]["expected"])
-    return {"fact": "whole", "against": reference, "effect": ahead}
+def _as_a_whole(doc: Document) -> Told:
+    """Return what can be said where nothing else is, as in documents of before reasons were always told."""
+    return {"fact": "whole", "against": None if doc["own_bow"]["state"] == "none" else OWN_BOW, "effect": 0.0}
 
 
 def _grouped(reasons: Sequence[Told], entry: Entry, doc: Document) -> Iterator[str]:
@@ -213,8 +211,8 @@ def _fact(told: Told, entry: Entry, doc: Document) -> str:
         case "mass":
             return _mass(effect, reference, entry, doc)
         case _:
-            place, state = 0 if abs(effect) < ALIKE else 1 if effect > 0 else -1, doc["own_bow"]["state"]
-            return _(_WHOLE[state, place])
+            state, odds = doc["own_bow"]["state"], formats.odds(entry["beats_own_bow"])
+            return _(_WHOLE[state, odds])
 
 
 def _price(effect: float, against: str | None, entry: Entry, doc: Document) -> str:

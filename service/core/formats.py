@@ -106,11 +106,12 @@ def _hundredths(figure: int) -> str:
     return f"{figure}{'' if spoken() == 'it' else NBSP}%"
 
 
+_LESS_LIKELY, _AS_LIKELY = 44, 55
 _CHANCE_WORDS = (
     (9, N_("very unlikely")),
     (32, N_("unlikely")),
-    (44, N_("less likely than not")),
-    (55, N_("about as likely as not")),
+    (_LESS_LIKELY, N_("less likely than not")),
+    (_AS_LIKELY, N_("about as likely as not")),
     (66, N_("more likely than not")),
     (90, N_("likely")),
     (100, N_("very likely")),
@@ -122,6 +123,12 @@ def chance_word(chance: Real) -> str:
     """Return a chance in words, by the figure that `percent` shows, so that the two never disagree."""
     figure = round(100 * float(chance))
     return _(next(word for most, word in _CHANCE_WORDS if figure <= most))
+
+
+def odds(chance: Real) -> int:
+    """Return whether something is likelier than not (1), as likely (0) or less likely (-1), where `chance_word` says so."""
+    figure = round(100 * float(chance))
+    return -1 if figure <= _LESS_LIKELY else 0 if figure <= _AS_LIKELY else 1
 
 
 def chance(chance: Real) -> str:

@@ -142,20 +142,28 @@ def test_what_sets_a_tier_apart_from_its_neighbour_is_told_with_the_price(price:
         ),
         ({"fact": "mass", "against": "own_bow", "effect": 0.02}, "Its bows typically weigh about as much as yours."),
         ({"fact": "mass", "against": None, "effect": 133.6}, "Its bows typically weigh 133.6\u00a0g."),
-        (
-            {"fact": "whole", "against": "own_bow", "effect": 0.4},
-            "No single strength stands out; as a whole you would probably like it better than your own bow.",
-        ),
-        (
-            {"fact": "whole", "against": "own_bow", "effect": -0.4},
-            "No single strength stands out; as a whole you would probably like your own bow better.",
-        ),
     ],
 )
 def test_facts_are_told_where_no_criterion_speaks(reason: dict[str, Any], said: str) -> None:
     told = entry(reasons=[reason], weaknesses=[])
     assert words.why(told, document()) == said
     assert words.reason_sentence(reason, told, document()) == said
+
+
+@pytest.mark.parametrize(
+    ("chance", "word", "said"),
+    [
+        (0.444, "less likely than not", "you would probably like your own bow better."),
+        (0.446, "about as likely as not", "you would like it about as much as your own bow."),
+        (0.554, "about as likely as not", "you would like it about as much as your own bow."),
+        (0.556, "more likely than not", "you would probably like it better than your own bow."),
+    ],
+)
+def test_as_a_whole_a_bow_is_said_to_be_liked_as_its_chance_says(chance: float, word: str, said: str) -> None:
+    # The own bow's mark is no yardstick of its own: one mark is partly luck, which the chance has taken into account.
+    told = entry(reasons=[{"fact": "whole", "against": "own_bow", "effect": 0.4}], weaknesses=[], beats_own_bow=chance)
+    assert words.why(told, document()) == f"No single strength stands out; as a whole {said}"
+    assert words.chance_words(chance, document()).startswith(word)
 
 
 def test_an_entry_of_before_without_reasons_is_told_as_a_whole() -> None:
