@@ -5,7 +5,7 @@ app that is being set up travels in the form, signed and bound to the session: n
 the app has it.
 """
 
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
@@ -123,21 +123,14 @@ def _page(
     secret = (secret or second_factor.draw_secret()) if enrols else ""
     name = _("The secret for your app, as a picture")
     page = account_forms.form_page(_("Second factor"), FACTOR, staff.csrf, problems)
-    return show(
-        request,
-        staff,
-        "accounts/factor.html",
-        page,
-        status=422 if problems else 200,
-        email=staff.email,
-        enrols=enrols,
-        factor=factor,
-        is_required=permissions.needs_factor(request, staff.role, staff.scope),
-        asks_password=not staff.must_enrol,
-        secret=" ".join(secret[start : start + _GROUP] for start in range(0, len(secret), _GROUP)),
-        token=request.app.state.signer.make(PURPOSE, f"{secret}.{staff.session}") if secret else "",
-        qr=qr.svg(second_factor.address(secret, staff.email, host_of(request)), name) if secret else None,
-    )
+    is_required = permissions.needs_factor(request, staff.role, staff.scope)
+    parts: dict[str, Any] = {"enrols": enrols, "factor": factor, "is_required": is_required, "email": staff.email}
+    parts |= {"secret": " ".join(secret[start : start + _GROUP] for start in range(0, len(secret), _GROUP))}
+    parts |= {"token": "", "qr": None, "asks_password": not staff.must_enrol}
+    if secret:
+        parts["token"] = request.app.state.signer.make(PURPOSE, f"{secret}.{staff.session}")
+        parts["qr"] = qr.svg(second_factor.address(secret, staff.email, host_of(request)), name)
+    return show(request, staff, "accounts/factor.html", page, status=422 if problems else 200, **parts)
 
 
 def _secret_of(request: Request, staff: Staff, token: str) -> str | None:

@@ -41,24 +41,14 @@ def add_to(commands: Commands) -> None:
     )
     running = add(commands, "serve", serve, "python -m service serve --workers 2")
     _add_address(running)
-    running.add_argument(
-        "--workers",
-        type=partial(_whole, low=1, high=MOST_WORKERS),
-        default=1,
-        metavar="N",
-        help="processes (default: 1)",
-    )
+    count = partial(_whole, low=1, high=MOST_WORKERS)
+    running.add_argument("--workers", type=count, default=1, metavar="N", help="processes (default: 1)")
 
 
 def _add_address(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--host", default=HOST, metavar="H", help=f"address to listen on (default: {HOST})")
-    parser.add_argument(
-        "--port",
-        type=partial(_whole, low=0, high=65535),
-        default=PORT,
-        metavar="P",
-        help=f"port (default: {PORT}; 0: any free one)",
-    )
+    number, told = partial(_whole, low=0, high=65535), f"port (default: {PORT}; 0: any free one)"
+    parser.add_argument("--port", type=number, default=PORT, metavar="P", help=told)
 
 
 def _whole(text: str, low: int, high: int) -> int:
@@ -105,16 +95,8 @@ def demo(asked: argparse.Namespace, settings: Settings) -> int:
 
 def _demonstration(settings: Settings, folder: Path, listens_at: str) -> Settings:
     """Return settings under which nothing leaves the folder: no mail either, whatever is set; the desk shows them all."""
-    changed = {
-        "database_url": default_database_url(folder),
-        "data_dir": folder,
-        "secret_key": None,
-        "smtp_host": None,
-        "mail_from": None,
-        "listens_at": listens_at,
-        "demo": True,
-    }
-    return settings.model_copy(update=changed)
+    changed = {"database_url": default_database_url(folder), "data_dir": folder, "listens_at": listens_at, "demo": True}
+    return settings.model_copy(update=changed | dict.fromkeys(("secret_key", "smtp_host", "mail_from")))
 
 
 def _served(settings: Settings, listening: socket.socket, workers: int = 1) -> int:

@@ -74,21 +74,11 @@ class AtCopy:
             typed=Typed({**usual, **form.fields}, form.problems),
             faults=faults(form.problems, _NAMES, _ANCHORS),
         )
-        return desk_frame.show(
-            self.request,
-            self.staff,
-            "inventory/copy.html",
-            page,
-            **form.told,
-            words=stock_page,
-            bow=bow,
-            caution=_(phrases.BENCH_CAUTION) if self.staff.may(Permission.MODEL_VIEW) else "",
-            sees_trials=trials,
-            life=bow_life.read(self.session, self.staff.bows, self.serial),
-            lived=life_page,
-            today=today(),
-            **_changes(self, bow.row),
-        )
+        caution = _(phrases.BENCH_CAUTION) if self.staff.may(Permission.MODEL_VIEW) else ""
+        told = form.told | {"words": stock_page, "bow": bow, "caution": caution, "sees_trials": trials}
+        life = bow_life.read(self.session, self.staff.bows, self.serial)
+        told |= {"life": life, "lived": life_page, "today": today(), **_changes(self, bow.row)}
+        return desk_frame.show(self.request, self.staff, "inventory/copy.html", page, **told)
 
 
 async def _asked(request: Request, serial: str, staff: Views, session: Reading) -> AtCopy:

@@ -26,12 +26,5 @@ async def one_topic(request: Request, staff: AnyStaff, topic: str) -> Response:
     if topic not in NAMES:
         raise NotFoundError
     found = find(topic)
-    return show(
-        request,
-        staff,
-        "operations/help.html",
-        Page(title=found.title),
-        topics=TOPICS,
-        shown=found,
-        marked=marked(found),
-    )
+    page, text = Page(title=found.title), marked(found)
+    return show(request, staff, "operations/help.html", page, topics=TOPICS, shown=found, marked=text)

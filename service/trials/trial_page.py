@@ -334,16 +334,12 @@ def _kept(trial: TrialPage, stood: Mapping[str, int]) -> tuple[Option, ...]:
             Option(f"kept - {BY_LETTER}{letter}", trial_words.bow_name((letter,), own=False)) for letter in letters
         )
     letters_of = {slot.copy: slot.letter for slot in reversed(trial.slots) if slot.copy}
-    return tuple(
-        Option(
-            f"kept - {row.copy}",
-            row.copy,
-            _("{tier}, bow {letter}").format(tier=row.tier_name, letter=letters_of[row.copy])
-            if row.copy in letters_of
-            else row.tier_name,
-        )
-        for row in sorted(trial.case, key=lambda row: place(letters_of.get(row.copy, "")))
-    )
+    offered = []
+    for row in sorted(trial.case, key=lambda row: place(letters_of.get(row.copy, ""))):
+        letter, hint = letters_of.get(row.copy), row.tier_name
+        hint = hint if letter is None else _("{tier}, bow {letter}").format(tier=hint, letter=letter)
+        offered.append(Option(f"kept - {row.copy}", row.copy, hint))
+    return tuple(offered)
 
 
 def swap(trial: TrialPage, stock: tuple[Option, ...]) -> tuple[tuple[Option, ...], tuple[Option, ...]]:

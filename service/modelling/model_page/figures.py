@@ -164,19 +164,14 @@ def effects(key: str, tier: str, copies: Sequence[CopyEffect], limit: float) -> 
     """Lay out the copies of a tier, in the order given, on a line from -``limit`` to ``limit`` points."""
     foot = _TOP + _ROW * len(copies)
     sentence = _("{copy} {mean}, from {low} to {high}")
-    told = "; ".join(
-        sentence.format(
-            copy=each.serial,
-            mean=fitted_words.signed(each.mean),
-            low=fitted_words.signed(each.low),
-            high=fitted_words.signed(each.high),
-        )
-        for each in copies
-    )
+    said = []
+    for each in copies:
+        mean, low, high = map(fitted_words.signed, (each.mean, each.low, each.high))
+        said.append(sentence.format(copy=each.serial, mean=mean, low=low, high=high))
     return EffectPicture(
         key=key,
         title=_("How the bows of {tier} differ").format(tier=tier),
-        description=_("In points, against what the model promises: {copies}.").format(copies=told),
+        description=_("In points, against what the model promises: {copies}.").format(copies="; ".join(said)),
         rows=tuple(_effect_row(place, each, limit) for place, each in enumerate(copies)),
         ticks=tuple(AxisLabel(_along(value, limit), fitted_words.signed(value)) for value in _whole_steps(limit)),
         zero=_along(0.0, limit),

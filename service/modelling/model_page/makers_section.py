@@ -21,21 +21,11 @@ def section(posterior: FittedModel, tiers: Mapping[str, Tier], names: Mapping[st
     found = sorted(
         character.said(posterior), key=lambda each: order.index(each.tier) if each.tier in tiers else len(order)
     )
-    return Passage(
-        sentences=(*_lead(posterior, found, names), *_waiting(posterior, tiers, names)),
-        numbers=Table(
-            name=_("What makers say of each model, and what trials say"),
-            head=(
-                _("Model"),
-                _("Criterion"),
-                _("The maker says"),
-                _("Trials say"),
-                _("What the advice takes"),
-                _("Told by trials"),
-            ),
-            rows=tuple(_cells(each, names) for each in found),
-        ),
-    )
+    taken = (_("What the advice takes"), _("Told by trials"))
+    head = (_("Model"), _("Criterion"), _("The maker says"), _("Trials say"), *taken)
+    name, rows = _("What makers say of each model, and what trials say"), tuple(_cells(each, names) for each in found)
+    sentences = (*_lead(posterior, found, names), *_waiting(posterior, tiers, names))
+    return Passage(sentences=sentences, numbers=Table(name=name, head=head, rows=rows))
 
 
 def _lead(posterior: FittedModel, found: Sequence[Said], names: Mapping[str, str]) -> Iterator[str]:

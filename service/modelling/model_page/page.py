@@ -165,22 +165,11 @@ def _counted_cells(facts: Facts, serial: str) -> tuple[str, str, str]:
 
 
 def _thin_tiers(facts: Facts) -> Passage:
-    return Passage(
-        sentences=page_sentences.thin_tiers(facts),
-        numbers=Table(
-            name=_("How surely each model is known"),
-            head=(
-                _("Model"),
-                _("Instrument"),
-                _("Level"),
-                _("Likely range"),
-                _("Trials"),
-                _("Players"),
-                _("Bows rated"),
-            ),
-            rows=tuple(_level_cells(facts, slug) for slug in facts.by_grade),
-        ),
-    )
+    counted = (_("Trials"), _("Players"), _("Bows rated"))
+    head = (_("Model"), _("Instrument"), _("Level"), _("Likely range"), *counted)
+    rows = tuple(_level_cells(facts, slug) for slug in facts.by_grade)
+    numbers = Table(name=_("How surely each model is known"), head=head, rows=rows)
+    return Passage(sentences=page_sentences.thin_tiers(facts), numbers=numbers)
 
 
 def _level_cells(facts: Facts, slug: str) -> tuple[str, ...]:
@@ -200,31 +189,20 @@ def _level_cells(facts: Facts, slug: str) -> tuple[str, ...]:
 def _thin_players(facts: Facts) -> Passage:
     counts = facts.tally.bows_of_players
     different = sorted(set(counts))
-    return Passage(
-        sentences=page_sentences.thin_players(facts),
-        numbers=Table(
-            name=_("How many bows players have rated"),
-            head=(_("Bows rated"), _("Players")),
-            rows=tuple((str(bows), formats.number(counts.count(bows), 0)) for bows in different),
-        ),
-    )
+    rows = tuple((str(bows), formats.number(counts.count(bows), 0)) for bows in different)
+    name, head = _("How many bows players have rated"), (_("Bows rated"), _("Players"))
+    return Passage(sentences=page_sentences.thin_players(facts), numbers=Table(name=name, head=head, rows=rows))
 
 
 # What people keep, what the model started from, and its versions
 
 
 def _keeping(posterior: FittedModel) -> Passage:
-    return Passage(
-        sentences=page_sentences.keeping(posterior.keeping),
-        numbers=Table(
-            name=_("What people keep, in log-odds"),
-            head=(_("What counts"), _("Starting value"), _("With the outcomes")),
-            rows=tuple(
-                _learnt_cells(each, fitted_words.choice_term(each.name))
-                for each in report.choice_terms(posterior.keeping)
-            ),
-        ),
-    )
+    terms = report.choice_terms(posterior.keeping)
+    rows = tuple(_learnt_cells(each, fitted_words.choice_term(each.name)) for each in terms)
+    head = (_("What counts"), _("Starting value"), _("With the outcomes"))
+    numbers = Table(name=_("What people keep, in log-odds"), head=head, rows=rows)
+    return Passage(sentences=page_sentences.keeping(posterior.keeping), numbers=numbers)
 
 
 def _learnt_cells(learnt: report.ParameterSummary, name: str) -> tuple[str, str, str]:
@@ -238,30 +216,17 @@ def _learnt_cells(learnt: report.ParameterSummary, name: str) -> tuple[str, str,
 def _beginnings(facts: Facts) -> Beginnings:
     head = (_("What"), _("Starting value"), _("With the data"))
     main = report.prior_vs_posterior(facts.view, facts.version.beliefs)
+    begun = tuple(_learnt_cells(each, fitted_words.beginning(each.name)) for each in main)
+    others = report.other_coefficients(facts.posterior)
+    shifts = tuple(_learnt_cells(each, formats.capital(fitted_words.column(each.name))) for each in others)
     return Beginnings(
         sentences=page_sentences.beginnings(facts),
-        main=Table(
-            name=_("Starting values, and what the data made of them"),
-            head=head,
-            rows=tuple(_learnt_cells(each, fitted_words.beginning(each.name)) for each in main),
-        ),
-        columns=Table(
-            name=_("What else may shift a rating"),
-            head=head,
-            rows=tuple(
-                _learnt_cells(each, formats.capital(fitted_words.column(each.name)))
-                for each in report.other_coefficients(facts.posterior)
-            ),
-        ),
+        main=Table(name=_("Starting values, and what the data made of them"), head=head, rows=begun),
+        columns=Table(name=_("What else may shift a rating"), head=head, rows=shifts),
     )
 
 
 def _versions(facts: Facts) -> Passage:
-    return Passage(
-        sentences=page_sentences.versions(facts),
-        numbers=Table(
-            name=_("Versions"),
-            head=(_("Version"), _("Fitted"), _("Trials"), _("Standing"), _("Why")),
-            rows=tuple(page_sentences.version_cells(each) for each in reversed(facts.versions)),
-        ),
-    )
+    head = (_("Version"), _("Fitted"), _("Trials"), _("Standing"), _("Why"))
+    rows = tuple(page_sentences.version_cells(each) for each in reversed(facts.versions))
+    return Passage(sentences=page_sentences.versions(facts), numbers=Table(name=_("Versions"), head=head, rows=rows))

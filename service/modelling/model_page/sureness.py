@@ -161,14 +161,11 @@ def _figure(figure: Figure) -> str:
 def _errors_told(checked: Checked) -> str:
     """Return the picture of errors in words."""
     told = _("Version {version}: our estimate {model}, model mean {tier_mean}.")
-    return " ".join(
-        told.format(
-            version=version.number,
-            model=formats.number(checkup.error.mean, 2),
-            tier_mean=formats.number(checkup.tier_mean.mean, 2),
-        )
-        for version, checkup in checked
-    )
+    said = []
+    for version, checkup in checked:
+        model, tier_mean = (formats.number(of.mean, 2) for of in (checkup.error, checkup.tier_mean))
+        said.append(told.format(version=version.number, model=model, tier_mean=tier_mean))
+    return " ".join(said)
 
 
 def _coverage_told(checked: Checked) -> str:

@@ -54,13 +54,8 @@ def read(report: Mapping[str, Any]) -> Chances | None:
         for kind in KINDS
         for bin_ in stored.get("curves", {}).get(kind, {}).get("bins", ())
     )
-    return Chances(
-        lines=lines,
-        p=goodness.get("p"),
-        statistic=goodness.get("statistic"),
-        bins=goodness.get("bins"),
-        slope=float(stored.get("slope") or NO_RECALIBRATION),
-    )
+    tested = {name: goodness.get(name) for name in ("p", "statistic", "bins")}
+    return Chances(lines=lines, slope=float(stored.get("slope") or NO_RECALIBRATION), **tested)
 
 
 def shown(found: Chances | None) -> Passage | None:
