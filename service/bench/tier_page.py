@@ -72,13 +72,8 @@ def options(picture: TierPicture) -> tuple[Option, ...]:
 def facts(picture: TierPicture) -> str:
     """Return the tier's instrument and grade, and how many copies are known."""
     tier = picture.tier
-    return f"{formats.NBSP}· ".join(
-        (
-            formats.capital(_(phrases.INSTRUMENTS[tier.instrument])),
-            _("Grade {grade}").format(grade=tier.grade),
-            formats.bows(len(picture.copies)),
-        )
-    )
+    grade, bows = _("Grade {grade}").format(grade=tier.grade), formats.bows(len(picture.copies))
+    return f"{formats.NBSP}· ".join((formats.capital(_(phrases.INSTRUMENTS[tier.instrument])), grade, bows))
 
 
 # The picture
@@ -291,13 +286,9 @@ def _wished(hole: WishedSide) -> str:
         "Make next: {side}. {asked} of {answered} players who spoke of it wished for that, and {there} of {stock} bows in stock "
         "here lie clearly on that side of the model’s mean."
     )
-    return sentence.format(
-        side=side(hole.trait, hole.side),
-        asked=formats.capital(formats.counted(hole.asked)),
-        answered=formats.counted(hole.answered),
-        there=formats.number(hole.there, 0),
-        stock=formats.number(hole.stock, 0),
-    )
+    told = {"asked": formats.capital(formats.counted(hole.asked)), "answered": formats.counted(hole.answered)}
+    told |= {name: formats.number(getattr(hole, name), 0) for name in ("there", "stock")}
+    return sentence.format(side=side(hole.trait, hole.side), **told)
 
 
 def _marked(hole: LikedSide) -> str:
@@ -305,11 +296,6 @@ def _marked(hole: LikedSide) -> str:
         "Make next: {side}. Bows of this model on that side were marked {mark} on average, those on the other {other}, from "
         "{marks} marks, and {there} of {stock} bows in stock here lie there."
     )
-    return sentence.format(
-        side=side(hole.trait, hole.side),
-        mark=formats.mark(hole.mark),
-        other=formats.mark(hole.other),
-        marks=formats.number(hole.marks, 0),
-        there=formats.number(hole.there, 0),
-        stock=formats.number(hole.stock, 0),
-    )
+    told = {name: formats.mark(getattr(hole, name)) for name in ("mark", "other")}
+    told |= {name: formats.number(getattr(hole, name), 0) for name in ("marks", "there", "stock")}
+    return sentence.format(side=side(hole.trait, hole.side), **told)

@@ -1,6 +1,6 @@
 """A tier's copies at the desk by two of their bench values, over what a player can be expected to like."""
 
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
@@ -44,14 +44,7 @@ async def picture(
         action=address("tiers", tier, "picture"),
         typed=Typed({**chosen, asked: [key]}, {}),
     )
-    return desk_frame.show(
-        request,
-        staff,
-        "bench/tier_picture.html",
-        page,
-        found=found,
-        words=tier_page,
-        next=tier_page.make_next(tier_gaps.read(session, staff.bows, found)),
-        whose=(asked, key) if key else None,
-        back=address("enquiries" if enquiry else "players", key) if key else "",
-    )
+    back = address("enquiries" if enquiry else "players", key) if key else ""
+    parts: dict[str, Any] = {"found": found, "words": tier_page, "whose": (asked, key) if key else None, "back": back}
+    following = tier_page.make_next(tier_gaps.read(session, staff.bows, found))
+    return desk_frame.show(request, staff, "bench/tier_picture.html", page, next=following, **parts)

@@ -48,22 +48,17 @@ async def begin(request: Request, token: str, links: Links, session: Reading) ->
         words=screen_words.of_script(),
         given=told,
     )
+    parts = {name: screen[name] for name in ("slots", "rated", "plays", "cautions")}
+    parts |= {"action": f"/play/{token}", "csrf": request.app.state.tokens.make(f"play:{seat.id}")}
+    stands = {"closed": seat.closed, "again": screen["again"] and not seat.closed, "listener": seat.rater == "listener"}
     return render(
         request,
         "devices/link.html",
         page,
-        action=f"/play/{token}",
-        closed=seat.closed,
-        listener=seat.rater == "listener",
         warms_up=seat.rater == "player" and any(slot["own"] for slot in screen["slots"]),
-        slots=screen["slots"],
-        rated=screen["rated"],
         name=lambda slot: _name(slot, screen["own_name"]),
-        plays=tuple(screen["plays"]),
-        cautions=tuple(screen["cautions"]),
-        again=screen["again"] and not seat.closed,
         was_due=_was_due(screen["due_back"]),
-        csrf=request.app.state.tokens.make(f"play:{seat.id}"),
+        **(parts | stands),
     )
 
 

@@ -79,18 +79,9 @@ def _sheet(
     strokes: Sequence[int | None],
 ) -> SheetIn:
     played = [None if each is None else playable_range.MARKS[each] for each in strokes]
-    return check_sheet(
-        {
-            "revision": last.revision + 1 if last else 1,
-            "position": slot["position"],
-            "letter": slot["letter"],
-            "rater": seat.rater,
-            "ratings": dict(ratings),
-            "strokes": played if any(played) else None,
-            "note": note or None,
-            "rated_at": dt.datetime.now(dt.UTC),
-        }
-    )
+    of = {"revision": last.revision + 1 if last else 1, "position": slot["position"], "letter": slot["letter"]}
+    said = {"ratings": dict(ratings), "strokes": played if any(played) else None, "note": note or None}
+    return check_sheet({**of, **said, "rater": seat.rater, "rated_at": dt.datetime.now(dt.UTC)})
 
 
 def slot_at(screen: Mapping[str, Any], position: int) -> dict[str, Any]:

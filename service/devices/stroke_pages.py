@@ -119,16 +119,7 @@ def _show(request: Request, at: ProbedPlace, number: int, fault: str = "") -> Re
         csrf=request.app.state.tokens.make(f"play:{at.seat.id}"),
         typed=Typed({}, {"mark": fault} if fault else {}),
     )
-    return render(
-        request,
-        "devices/strokes.html",
-        page,
-        422 if fault else 200,
-        at=at,
-        number=number,
-        settings=at.probe["strokes"][stroke] if stroke is not None else [],
-        chosen="" if mark is None else list(WORDS)[mark],
-        begun=any(each is not None for each in at.marks),
-        count=strokes.count(at.marks),
-        words=strokes,
-    )
+    settings = at.probe["strokes"][stroke] if stroke is not None else []
+    asked = {"at": at, "number": number, "settings": settings, "chosen": "" if mark is None else list(WORDS)[mark]}
+    asked |= {"begun": any(each is not None for each in at.marks), "count": strokes.count(at.marks)}
+    return render(request, "devices/strokes.html", page, 422 if fault else 200, words=strokes, **asked)

@@ -71,15 +71,7 @@ def _page(
         typed=account_forms.typed(form or {}, problems),
         faults=account_forms.faults(problems),
     )
-    return show(
-        request,
-        staff,
-        "devices/tablets.html",
-        page,
-        status=422 if problems else 200,
-        tablets=tablets.listed(session, staff.dealer),
-        code=f"{code[:half]} {code[half:]}".strip(),
-        code_for=code_for,
-        address=f"{host_of(request)}/tablet/enrol",
-        qr=qr.svg(link, _("The code as a picture for the tablet’s camera")) if code else Markup(),
-    )
+    picture = qr.svg(link, _("The code as a picture for the tablet’s camera")) if code else Markup()
+    enrolled = {"tablets": tablets.listed(session, staff.dealer), "code_for": code_for, "qr": picture}
+    told = {"code": f"{code[:half]} {code[half:]}".strip(), "address": f"{host_of(request)}/tablet/enrol"}
+    return show(request, staff, "devices/tablets.html", page, status=422 if problems else 200, **enrolled, **told)

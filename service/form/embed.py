@@ -68,14 +68,9 @@ def _closed(request: Request, session: Reading, dealer: str, where: str) -> Resp
     page = Page(
         title=_("The form is not shown here"), dealer=name, demo=request.app.state.demo, look=site.look(session, dealer)
     )
-    return render(
-        request,
-        "form/embed_closed.html",
-        page,
-        403 if name else 404,
-        message=message.format(origin=where[:100] or _("this page")),
-        form="/?" + urlencode({"dealer": dealer}) if name else "/",
-    )
+    said, form = message.format(origin=where[:100] or _("this page")), "/?" + urlencode({"dealer": dealer})
+    status, form = (403, form) if name else (404, "/")
+    return render(request, "form/embed_closed.html", page, status, message=said, form=form)
 
 
 def _ours(request: Request) -> frozenset[str]:

@@ -269,19 +269,8 @@ def _run(row: Row[*tuple[Any, ...]]) -> Run:
 
 
 def _trial(row: Row[*tuple[Any, ...]], runs: tuple[Run, ...]) -> Trial:
-    return Trial(
-        key=row.key,
-        player=row.player,
-        on=row.on,
-        answers=Answers(
-            instrument=row.instrument,
-            hold=row.hold,
-            settings=frozenset(map(Setting, row.settings.split())),
-            priorities=tuple(map(Criterion, row.priorities.split())),
-            wish_mass=row.wish_mass,
-            wish_tone=row.wish_tone,
-        ),
-        runs=runs,
-        blinding=row.blinding or Blinding.BLIND,
-        place=row.place or Place.SHOP,
-    )
+    settings = frozenset(map(Setting, row.settings.split()))
+    priorities = tuple(map(Criterion, row.priorities.split()))
+    answers = Answers(row.instrument, row.hold, settings, priorities, row.wish_mass, row.wish_tone)
+    blinding, place = row.blinding or Blinding.BLIND, row.place or Place.SHOP
+    return Trial(row.key, row.player, row.on, answers, runs, blinding=blinding, place=place)
