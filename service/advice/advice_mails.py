@@ -1,17 +1,19 @@
 """Mails of an advice, to the player and to the dealer: queued in the transaction that keeps the enquiry."""
 
+import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Hold, Instrument
 from service.advice import words
 from service.core import formats, phrases
 from service.core.language import N_, _
+from service.core.prepared import prepared
 from service.dealers import shop_card
 from service.mail import mailboxes, notices, outbox, webhooks
 from service.mail.addresses import greeting_name
@@ -61,11 +63,17 @@ def _told_before(session: Session, to: To | None, dealer: str | None) -> _Told:
     """Return it all in one statement; ``to``: the player, None: no mail goes there."""
     if to is None and dealer is None:
         return _Told()
+    mailbox = outbox.mailbox_of(session, to) if to else None
+    return _Told(*session.execute(*_asked(dealer, mailbox, outbox.a_day_ago())).one())
+
+
+@prepared
+def _asked(dealer: str | None, mailbox: str | None, since: dt.datetime) -> Select[Any]:
     notify = select(Door.notify).where(Door.dealer == dealer).scalar_subquery()
-    notices = outbox.of_today("enquiry_notice").where(OutboxItem.dealer == dealer, OutboxItem.address == notify)
-    advices = outbox.of_today("advice").where(OutboxItem.mailbox == (outbox.mailbox_of(session, to) if to else None))
+    notices = outbox.of_kind("enquiry_notice", since).where(OutboxItem.dealer == dealer, OutboxItem.address == notify)
+    advices = outbox.of_kind("advice", since).where(OutboxItem.mailbox == mailbox)
     webhook = select(Door.webhook).where(Door.dealer == dealer).scalar_subquery()
-    return _Told(*session.execute(select(notify, webhook, advices.scalar_subquery(), notices.scalar_subquery())).one())
+    return select(notify, webhook, advices.scalar_subquery(), notices.scalar_subquery())
 
 
 def _to_shop(session: Session, enquiry: Enquiry, shop: Shop, told: _Told) -> list[dict[str, Any]]:

@@ -5,10 +5,10 @@ import json
 import secrets
 from collections import OrderedDict
 from collections.abc import Collection, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
 from model.domain.records import Answers, OwnBow, Run
@@ -34,6 +34,7 @@ from service.core import language
 from service.core.database import Database
 from service.core.errors import ConflictError, FieldCode, FieldProblem, InvalidInputError
 from service.core.language import _
+from service.core.prepared import prepared
 from service.modelling import catalogue, present, versions
 from service.modelling.catalogue import Catalogue
 from service.modelling.present import Present
@@ -193,15 +194,24 @@ def _with_own(answers: Answers, own: Mapping[Criterion, float]) -> Answers:
     return replace(answers, own_bow=replace(bow, ratings={**bow.ratings, **own}))
 
 
-def stored(session: Session, address: str) -> Document | None:
-    """Return the advice at an enquiry's unguessable address, None where there is none."""
-    row = session.scalar(select(Enquiry).where(Enquiry.address == address))
-    return row.advice if row else None
+@dataclass(frozen=True, slots=True)
+class StoredAnswer:
+    """A stored answer: its document, the language it was asked for in, and whether somebody is known to whom it can be mailed."""
+
+    advice: Document
+    language: str
+    has_address: bool
 
 
-def language_of(session: Session, address: str) -> str | None:
-    """Return the language in which the advice at an enquiry's address was asked for."""
-    return session.scalar(select(Enquiry.language).where(Enquiry.address == address))
+def stored(session: Session, address: str) -> StoredAnswer | None:
+    """Return the answer at an enquiry's unguessable address, None where there is none."""
+    row = session.scalar(*_at(address))
+    return StoredAnswer(row.advice, row.language, bool((row.contact or {}).get("email"))) if row else None
+
+
+@prepared
+def _at(address: str) -> Select[Enquiry]:
+    return select(Enquiry).where(Enquiry.address == address)
 
 
 def address_of(session: Session, enquiry: str) -> str | None:

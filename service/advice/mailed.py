@@ -63,12 +63,6 @@ def _has_address(enquiry: Enquiry) -> bool:
     return bool((enquiry.contact or {}).get("email"))
 
 
-def may_be_asked(session: Session, address: str) -> bool:
-    """Say whether nobody is known yet whom the answer could go to."""
-    enquiry = session.scalar(select(Enquiry).where(Enquiry.address == address))
-    return enquiry is not None and not _has_address(enquiry)
-
-
 def told(session: Session, enquiry: str, zone: str | None) -> str:
     """Say what became of an answer's mail, its address masked; empty where there is none. ``zone``: of the shop's clock."""
     row = outbox.find(session, "advice", enquiry)

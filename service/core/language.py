@@ -149,3 +149,4 @@ def install(environment: "Environment") -> None:
     # jinja2 adds this method to the environment when the extension is loaded; its stubs do not know it.
     extended: Any = environment
     extended.install_gettext_callables(gettext, ngettext, newstyle=False)
+    environment.globals["_"] = gettext  # the extension's own asks the template for the one above, twice as slowly

@@ -8,13 +8,14 @@ says which it is, so that a secret one in the wrong place is seen.
 import datetime as dt
 from dataclasses import dataclass, field
 
-from sqlalchemy import delete, func, or_, select, update
+from sqlalchemy import Select, delete, func, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.core import audit, audit_events, tokens
 from service.core.errors import FieldProblem, NotFoundError, refuse
 from service.core.language import _
 from service.core.moments import utc_now
+from service.core.prepared import prepared
 from service.tables import ApiKey, Sandbox
 from service.tables.base import KEY_KINDS
 
@@ -78,10 +79,15 @@ def make(session: Session, user: int | None, dealer: str, kind: str, note: str =
 
 def of(session: Session, key: str) -> KeyFound | None:
     """Return whose key it is; None where it is nobody's, or was revoked."""
-    row = session.get(ApiKey, tokens.digest(key))
-    if row is None or row.revoked_at is not None:
+    row = session.scalar(*_in_use(tokens.digest(key)))
+    if row is None:
         return None
     return KeyFound(row.dealer, row.kind, row.digest, row.hint, row.used_on)
+
+
+@prepared
+def _in_use(digest: str) -> Select[ApiKey]:
+    return select(ApiKey).where(ApiKey.digest == digest, ApiKey.revoked_at.is_(None))
 
 
 def _test_keys(session: Session, dealer: str) -> int:

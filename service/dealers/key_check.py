@@ -34,7 +34,7 @@ class PresentedKey:
     origin: str | None
 
 
-def offered(request: Request) -> PresentedKey:
+async def offered(request: Request) -> PresentedKey:
     """Return what a request brings along; raises 401 where a key is announced and none is there."""
     has_key = "authorization" in request.headers
     return PresentedKey(bearer(request) if has_key else None, request.headers.get("origin"))

@@ -5,12 +5,13 @@ from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import urlsplit
 
-from sqlalchemy import select
+from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
 from service.core import audit_events
 from service.core.errors import FieldProblem, refuse
 from service.core.language import N_, _
+from service.core.prepared import prepared
 from service.dealers import site
 from service.tables import Dealer, Door
 
@@ -71,15 +72,20 @@ def is_link(text: str) -> bool:
 
 def read(session: Session, dealer: str | None) -> ShopCard | None:
     """Return a shop's card; None where nothing of it was given."""
-    lines = (getattr(Door, name) for name in TERMS)
-    asked = select(Dealer.name, Door.phone, Door.map, Door.booking, Door.address, Door.opening, *lines)
-    row = session.execute(asked.join(Door, Door.dealer == Dealer.slug).where(Door.dealer == dealer)).first()
+    row = session.execute(*_card_of(dealer)).first() if dealer else None
     if row is None or not any(row[1:]):
         return None
     phone, way, booking = (text or "" for text in row[1:4])
     address, opening, *told = (tuple((text or "").splitlines()) for text in row[4:])
     terms = {name: lines for name, lines in zip(TERMS, told, strict=True) if lines}
     return ShopCard(row.name, address, opening, phone, way, booking, terms)
+
+
+@prepared
+def _card_of(dealer: str) -> Select[*tuple[Any, ...]]:
+    lines = (getattr(Door, name) for name in TERMS)
+    asked = select(Dealer.name, Door.phone, Door.map, Door.booking, Door.address, Door.opening, *lines)
+    return asked.join(Door, Door.dealer == Dealer.slug).where(Door.dealer == dealer)
 
 
 def keep(session: Session, user: int | None, dealer: str, **given: str) -> None:

@@ -5,13 +5,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
 from service.core import audit, audit_events, zones
 from service.core.audit_events import AuditEvent
 from service.core.errors import FieldProblem, InvalidInputError, NotFoundError, existing, refuse
 from service.core.language import _
+from service.core.prepared import prepared
 from service.dealers import colours, logos, origins
 from service.dealers.colours import FittedColour
 from service.mail import addresses, webhooks
@@ -69,16 +70,40 @@ def read(session: Session, dealer: str) -> DoorInfo:
     return DoorInfo(dealer, shop.name, shop.language, **kept)
 
 
-def zone(session: Session, dealer: str) -> str | None:
-    """Return the shop's time zone: as it was set, else its country's; None where neither tells."""
-    row = session.execute(
-        select(Door.zone, Dealer.country)
-        .join_from(Dealer, Door, Door.dealer == Dealer.slug, isouter=True)
-        .where(Dealer.slug == dealer)
-    ).first()
+@dataclass(frozen=True, slots=True)
+class Front:
+    """What the pages of a dealer say of it; all None of none. ``look``: None where it is the house's own."""
+
+    name: str | None = None
+    language: str | None = None
+    country: str | None = None
+    look: Look | None = None
+    set_zone: str | None = None
+
+    @property
+    def zone(self) -> str | None:
+        """The shop's time zone: as it was set, else its country's; None where neither tells."""
+        return self.set_zone or zones.of_country(self.country, dt.datetime.now(dt.UTC).year)
+
+
+def front(session: Session, dealer: str | None) -> Front:
+    """Return what the pages of a dealer say of it, in one statement."""
+    row = session.execute(*_front_of(dealer)).first() if dealer else None
     if row is None:
-        return None
-    return row.zone or zones.of_country(row.country, dt.datetime.now(dt.UTC).year)
+        return Front()
+    return Front(row.name, row.language, row.country, _look(dealer or "", *row[3:7]), row.zone)
+
+
+@prepared
+def _front_of(dealer: str) -> Select[*tuple[Any, ...]]:
+    look = (Door.action_colour, Door.point_colour, Door.logo_type, Door.changed_at)
+    asked = select(Dealer.name, Dealer.language, Dealer.country, *look, Door.zone)
+    return asked.outerjoin(Door, Door.dealer == Dealer.slug).where(Dealer.slug == dealer)
+
+
+def zone(session: Session, dealer: str) -> str | None:
+    """Return the shop's time zone, see `Front`."""
+    return front(session, dealer).zone
 
 
 def set_zone(session: Session, user: int | None, dealer: str, name: str) -> None:
@@ -147,14 +172,14 @@ def drop_logo(session: Session, user: int | None, dealer: str) -> None:
 
 def look(session: Session, dealer: str | None) -> Look | None:
     """Return the look of a dealer's pages, None where it is the house's own."""
-    found = session.execute(
-        select(Door.action_colour, Door.point_colour, Door.logo_type, Door.changed_at).where(Door.dealer == dealer)
-    ).first()
-    if found is None or not any(found[:3]):
+    return front(session, dealer).look
+
+
+def _look(dealer: str, action: str | None, point: str | None, logo_type: str | None, at: dt.datetime) -> Look | None:
+    if not (action or point or logo_type):
         return None
-    action, point, logo_type, changed_at = found
-    version = f"{round(changed_at.timestamp() * 1e6):x}"
-    return Look(dealer or "", version, has_colours=bool(action or point), has_logo=logo_type is not None)
+    version = f"{round(at.timestamp() * 1e6):x}"
+    return Look(dealer, version, has_colours=bool(action or point), has_logo=logo_type is not None)
 
 
 def stylesheet(session: Session, dealer: str) -> str:

@@ -11,13 +11,14 @@ import secrets
 import uuid
 from dataclasses import dataclass
 
-from sqlalchemy import select, update
+from sqlalchemy import Select, select, update
 from sqlalchemy.orm import Session
 
 from service import tables
 from service.core import audit, audit_events, tokens
 from service.core.errors import InvalidInputError, NotFoundError
 from service.core.language import _
+from service.core.prepared import prepared
 from service.core.tokens import ALPHABET, as_typed
 
 LENGTH = 8
@@ -94,10 +95,13 @@ def file_key(key: str) -> str:
 
 def tablet_of(session: Session, key: str) -> TabletInfo | None:
     """Return the tablet of a key; None where there is none, or it was revoked."""
-    tablet = session.scalar(
-        select(tables.Tablet).where(tables.Tablet.digest == tokens.digest(key), tables.Tablet.revoked_at.is_(None))
-    )
+    tablet = session.scalar(*_in_use(tokens.digest(key)))
     return None if tablet is None else _info(tablet)
+
+
+@prepared
+def _in_use(digest: str) -> Select[tables.Tablet]:
+    return select(tables.Tablet).where(tables.Tablet.digest == digest, tables.Tablet.revoked_at.is_(None))
 
 
 def seen(session: Session, tablet: str, now: dt.datetime | None = None) -> None:

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Self
 
-from sqlalchemy import select, update
+from sqlalchemy import Select, select, update
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import LEADING, Criterion, Instrument
@@ -20,6 +20,8 @@ from service import tables
 from service.advice import advise
 from service.core import clock_watch, language
 from service.core.errors import NotFoundError
+from service.core.prepared import prepared
+from service.dealers import site
 from service.modelling import catalogue, present
 from service.modelling.present import Present
 from service.players import known, overview
@@ -177,8 +179,18 @@ def begin_for(session: Session, dealer: str, player: int, key: str) -> Draft:
 
 def find(session: Session, address: str) -> Draft | None:
     """Return the draft at an address; None where there is none or it is too old."""
-    row = session.get(tables.Draft, address)
+    row = session.scalar(*_at(address))
     return None if row is None or _is_over(row) else Draft.stored(row)
+
+
+@prepared
+def _at(address: str) -> Select[tables.Draft]:
+    return select(tables.Draft).where(tables.Draft.id == address)
+
+
+@prepared
+def _claimed(address: str) -> Select[*tuple[Any, ...]]:
+    return present.beside(select(tables.Draft).where(tables.Draft.id == address).with_for_update(of=tables.Draft))
 
 
 def _is_over(row: tables.Draft) -> bool:
@@ -187,8 +199,7 @@ def _is_over(row: tables.Draft) -> bool:
 
 def claim(session: Session, address: str) -> Draft | None:
     """Return the draft at an address as `find` does, for this transaction alone to change; in one statement, with how things stand."""
-    claimed = select(tables.Draft).where(tables.Draft.id == address).with_for_update(of=tables.Draft)
-    found = session.execute(present.beside(claimed)).one_or_none()
+    found = session.execute(*_claimed(address)).one_or_none()
     if found is None or _is_over(found.Draft):
         return None
     return replace(Draft.stored(found.Draft), present=present.of(found))
@@ -319,12 +330,7 @@ def _marks(session: Session, draft: Draft, answers: forms.Questionnaire) -> Mark
 
 def dealer_name(session: Session, slug: str | None) -> str | None:
     """Return the name of the dealer of a slug; None where there is no such dealer."""
-    return session.scalar(select(tables.Dealer.name).where(tables.Dealer.slug == slug)) if slug else None
-
-
-def dealer_language(session: Session, slug: str | None) -> str | None:
-    """Return the language of the dealer of a slug; None where none is known."""
-    return session.scalar(select(tables.Dealer.language).where(tables.Dealer.slug == slug)) if slug else None
+    return site.front(session, slug).name
 
 
 def currencies(session: Session, dealer: str | None) -> tuple[str, ...]:

@@ -41,14 +41,15 @@ _OURS = ("csrf", "go", "lang")
 @router.get("/")
 async def start(request: Request, session: Reading, dealer: str = "") -> Response:
     """Say in one paragraph what this is, and offer to begin."""
-    name = drafts.dealer_name(session, dealer)
-    language.stand_in(drafts.dealer_language(session, dealer))
+    shop = site.front(session, dealer)
+    name = shop.name
+    language.stand_in(shop.language)
     notice = _("The dealer in this link is not known here, so the whole range is looked at.")
     page = FormPage(
         title=_("Which bow should you try?"),
         dealer=name,
         demo=request.app.state.demo,
-        look=site.look(session, dealer) if name else None,
+        look=shop.look,
         csrf=request.app.state.tokens.make(BEGINNING),
         typed=Typed({}, {}),
     )
@@ -192,12 +193,13 @@ def _show(
     checking: bool,
     status: int = 200,
 ) -> Response:
+    shop = site.front(session, draft.dealer)
     frame = step_pages.Frame(
-        dealer=drafts.dealer_name(session, draft.dealer),
+        dealer=shop.name,
         demo=request.app.state.demo,
         csrf=request.app.state.tokens.make(draft.address),
         currencies=drafts.currencies(session, draft.dealer) if name == step_pages.BUDGET else (),
-        look=site.look(session, draft.dealer) if draft.dealer else None,
+        look=shop.look,
         checking=checking,
     )
     page = step_pages.page_of(name, draft, faults, frame)

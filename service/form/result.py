@@ -59,9 +59,10 @@ async def show(request: Request, address: str, session: Reading) -> Response:
 
 def _answer(request: Request, session: Session, address: str, typed: Typed, status: int = 200) -> Response:
     """Return the answer's page; ``typed``: what stands in the form that has it mailed."""
-    may_be_mailed = mailed.may_be_asked(session, address)
-    doc, page, parts = _found(request, session, address, typed if may_be_mailed else Typed({}, {}))
-    dealer = doc["answers"].get("dealer")
+    answer = _stored(session, address)
+    doc, may_be_mailed, dealer = answer.advice, not answer.has_address, answer.advice["answers"].get("dealer")
+    shop = site.front(session, dealer)
+    page, parts = _parts(request, session, address, answer, shop, typed if may_be_mailed else Typed({}, {}))
     asked = asking.of_step(step_pages.CONTACT, typed.fields, None, at_dealer=bool(dealer))
     return render(
         request,
@@ -71,48 +72,50 @@ def _answer(request: Request, session: Session, address: str, typed: Typed, stat
         **parts,
         may_be_mailed=may_be_mailed,
         mail_fields=[each for each in asked if each.field in _MAIL_FIELDS],
-        told=mailed.told(session, doc["id"], site.zone(session, dealer) if dealer else None),
+        told=mailed.told(session, doc["id"], shop.zone),
         why=f"/advice/{address}/why" if doc.get("verdict") else "",
         data=data_links.of_answer(request.app.state.mail_service.signer, doc["id"], dt.datetime.now(dt.UTC)),
         privacy=data_links.privacy_path(dealer),
     )
 
 
-def _stored(session: Session, address: str) -> dict[str, Any]:
-    """Return the advice at an address, and speak the language that it was asked for in; raises 404 where there is none."""
-    doc = advise.stored(session, address)
-    if doc is None:
+def _stored(session: Session, address: str) -> advise.StoredAnswer:
+    """Return the answer at an address, and speak the language that it was asked for in; raises 404 where there is none."""
+    answer = advise.stored(session, address)
+    if answer is None:
         raise HTTPException(404)
-    language.carry_on(advise.language_of(session, address))
-    return doc
+    language.carry_on(answer.language)
+    return answer
 
 
-def _page(request: Request, session: Session, dealer: str | None, title: str, typed: Typed, csrf: str = "") -> FormPage:
+def _page(request: Request, shop: site.Front, title: str, typed: Typed, csrf: str = "") -> FormPage:
     return FormPage(
         title=title,
-        dealer=drafts.dealer_name(session, dealer),
+        dealer=shop.name,
         demo=request.app.state.demo,
-        look=site.look(session, dealer) if dealer else None,
+        look=shop.look,
         csrf=csrf,
         typed=typed,
         faults=tuple(Fault(field, sentence) for field, sentence in typed.faults.items()),
     )
 
 
-def _found(
-    request: Request, session: Session, address: str, typed: Typed
-) -> tuple[dict[str, Any], FormPage, dict[str, Any]]:
-    """Return the advice at an address, its page, and by name what stands on it on the screen and on paper alike; raises 404."""
-    doc = _stored(session, address)
-    dealer, advice = doc["answers"].get("dealer"), shortlist.told(doc)
-    page = _page(request, session, dealer, advice["title"], typed, request.app.state.tokens.make(address))
-    return doc, page, {"advice": advice, "address": path(address), "shop": shop_card.read(session, dealer)}
+def _parts(
+    request: Request, session: Session, address: str, answer: advise.StoredAnswer, shop: site.Front, typed: Typed
+) -> tuple[FormPage, dict[str, Any]]:
+    """Return the page of an answer, and by name what stands on it on the screen and on paper alike."""
+    told = shortlist.told(answer.advice)
+    page = _page(request, shop, told["title"], typed, request.app.state.tokens.make(address))
+    card = shop_card.read(session, answer.advice["answers"].get("dealer"))
+    return page, {"advice": told, "address": path(address), "shop": card}
 
 
 @router.get("/advice/{address}/print")
 async def on_paper(request: Request, address: str, session: Reading) -> Response:
     """Show the answer as one sheet of paper, with the code by which the desk finds it; none of it opens anything to a stranger."""
-    doc, page, parts = _found(request, session, address, Typed({}, {}))
+    answer = _stored(session, address)
+    doc, shop = answer.advice, site.front(session, answer.advice["answers"].get("dealer"))
+    page, parts = _parts(request, session, address, answer, shop, Typed({}, {}))
     at_desk = desk_frame.address_of(request, f"/desk/enquiries/{doc['id']}")
     return render(
         request,
@@ -146,10 +149,11 @@ async def mail_it(request: Request, address: str, form: Form, session: Writing) 
 @router.get("/advice/{address}/why")
 async def explain(request: Request, address: str, session: Reading) -> Response:
     """Say what each answer did: what would be another without it."""
-    doc = _stored(session, address)
+    doc = _stored(session, address).advice
     if not doc.get("verdict"):
         raise HTTPException(404)
-    page = _page(request, session, doc["answers"].get("dealer"), _("What your answers did"), Typed({}, {}))
+    shop = site.front(session, doc["answers"].get("dealer"))
+    page = _page(request, shop, _("What your answers did"), Typed({}, {}))
     said: dict[str, Any] = {"words": influence_words, "told": influence_words.explained(session, address), "doc": doc}
     answers = answer_summary.quiet_line(doc["answers"])
     return render(request, "advice/why.html", page, **said, answers=answers, back=path(address))
@@ -160,10 +164,10 @@ async def change(request: Request, address: str, form: Form, session: Writing) -
     """Begin a new draft with these answers in it, at the bows played already where the button says so; the advice given stays."""
     request.app.state.tokens.require(address, first(form, "csrf"))
     language.carry_on(first(form, "lang"))
-    doc = advise.stored(session, address)
-    if doc is None:
+    answer = advise.stored(session, address)
+    if answer is None:
         raise HTTPException(404)
-    draft = drafts.begin_again(session, doc)
+    draft = drafts.begin_again(session, answer.advice)
     if first(form, "go") == step_pages.TRIED and step_pages.asks_tried(draft):
         return RedirectResponse(f"/form/{draft.address}/{step_pages.TRIED}{step_pages.CHECKING}", 303)
     return RedirectResponse(f"/form/{draft.address}/{draft.step}", 303)

@@ -14,6 +14,7 @@ from service.core.errors import ConflictError, InvalidInputError, NotFoundError
 from service.core.language import _
 from service.core.moments import now
 from service.core.paging import ALL, Batch, Leaf, ListWanted
+from service.core.prepared import prepared
 from service.core.row_locks import lock_copies
 from service.core.scopes import AllDealers, OneDealer, Scope
 from service.inventory import sales, stock_words
@@ -268,18 +269,26 @@ def _copy_row(
 
 def _tried(session: Session, serials: Sequence[str]) -> dict[str, int]:
     """Return by serial in how many trials bows were rated."""
+    return {serial: count for serial, count in session.execute(*_trials_of(serials)) if serial is not None}
+
+
+@prepared
+def _trials_of(serials: Sequence[str]) -> Select[str | None, int]:
     counted = select(Run.copy, func.count(Run.trial.distinct())).where(Run.copy.in_(serials), Run.rater == "player")
-    counted = counted.group_by(Run.copy)
-    return {serial: count for serial, count in session.execute(counted) if serial is not None}
+    return counted.group_by(Run.copy)
 
 
 def _last_events(session: Session, serials: Sequence[str]) -> dict[str, tuple[EventKind, dt.date]]:
     """Return by serial what was done last to bows; of one day the latest recorded."""
+    return {serial: (EventKind(event), day) for serial, event, day in session.execute(*_last_of(serials))}
+
+
+@prepared
+def _last_of(serials: Sequence[str]) -> Select[*tuple[Any, ...]]:
     latest = func.row_number().over(partition_by=Event.copy, order_by=(Event.on.desc(), Event.id.desc())).label("place")
     ordered = select(Event.copy, Event.event, Event.on, latest)
     rows_ = ordered.where(Event.copy.in_(serials)).subquery()
-    found = session.execute(select(rows_.c.copy, rows_.c.event, rows_.c.on).where(rows_.c.place == 1))
-    return {serial: (EventKind(event), day) for serial, event, day in found}
+    return select(rows_.c.copy, rows_.c.event, rows_.c.on).where(rows_.c.place == 1)
 
 
 def events(session: Session, serial: str) -> tuple[EventRow, ...]:

@@ -41,7 +41,7 @@ class MailLinkPage(Page):
     to: str = ""
 
 
-def mail_service_of(request: Request) -> MailService:
+async def mail_service_of(request: Request) -> MailService:
     """Return the application's mail service."""
     mail_service = request.app.state.mail_service
     assert isinstance(mail_service, MailService)  # noqa: S101 - wiring, not input

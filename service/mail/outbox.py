@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session
 
 from service.core import upsert
 from service.core.moments import utc_now
+from service.core.prepared import prepared
 from service.mail import address_keys
 from service.tables import OutboxItem
 
@@ -116,7 +117,13 @@ def _added(session: Session, row: OutboxItem) -> OutboxItem:
 
 def find(session: Session, kind: str, about: str) -> OutboxItem | None:
     """Return the row of a kind about a thing, None where there is none."""
-    return session.scalar(select(OutboxItem).where(OutboxItem.kind == kind, OutboxItem.about == about))
+    found: OutboxItem | None = session.scalar(*_about(kind, about))
+    return found
+
+
+@prepared
+def _about(kind: str, about: str) -> Select[OutboxItem]:
+    return select(OutboxItem).where(OutboxItem.kind == kind, OutboxItem.about == about)
 
 
 def withdraw(session: Session, kind: str, about: str) -> None:
@@ -145,13 +152,18 @@ def undo(session: Session, kind: str, about: str) -> list[int]:
 
 def too_many(session: Session, kind: str, to: To, most: int = MOST_A_DAY) -> bool:
     """Say whether a mailbox got as many mails of a kind in the last day as it may."""
-    count = session.scalar(of_today(kind).where(OutboxItem.mailbox == mailbox_of(session, to)))
+    count = session.scalar(of_kind(kind, a_day_ago()).where(OutboxItem.mailbox == mailbox_of(session, to)))
     return (count or 0) >= most
 
 
-def of_today(kind: str) -> Select[int]:
-    """Return the count of those of a kind that were queued in the last day."""
-    return select(func.count()).where(OutboxItem.kind == kind, OutboxItem.queued_at > utc_now() - dt.timedelta(days=1))
+def of_kind(kind: str, since: dt.datetime) -> Select[int]:
+    """Return the count of those of a kind that were queued after a moment."""
+    return select(func.count()).where(OutboxItem.kind == kind, OutboxItem.queued_at > since)
+
+
+def a_day_ago() -> dt.datetime:
+    """Return the moment from which on mails count as those of a day."""
+    return utc_now() - dt.timedelta(days=1)
 
 
 def mailbox_of(session: Session, to: To) -> str | None:

@@ -8,6 +8,7 @@ from sqlalchemy import Row, Select, select
 from sqlalchemy.orm import Session
 
 from service.core import clock_watch
+from service.core.prepared import prepared
 from service.tables import Duty, ModelVersion, RangeState
 
 
@@ -31,7 +32,12 @@ class Present:
 
 def read(session: Session) -> Present:
     """Return how things stand."""
-    return of(session.execute(beside(select())).one())
+    return of(session.execute(*_asked()).one())
+
+
+@prepared
+def _asked() -> Select[Any]:
+    return beside(select())
 
 
 def beside(statement: Select[Any]) -> Select[Any]:

@@ -1,9 +1,10 @@
 """What the desk reads, bound to its dealer: enquiries, trials, players, and what waits today."""
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from typing import Any
 
-from sqlalchemy import ColumnElement, exists, func, select
+from sqlalchemy import ColumnElement, Select, exists, func, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import OutcomeKind
@@ -11,6 +12,7 @@ from service.advice import advice_mails
 from service.core import audit_events
 from service.core.moments import now
 from service.core.paging import ALL, Leaf, ListWanted
+from service.core.prepared import prepared
 from service.players import enquiry_access
 from service.players.trial_access import composed
 from service.tables import Composition, Copy, FollowUp, Outcome, Trial, TrialCopy
@@ -102,9 +104,20 @@ def home(session: Session, dealer: str, today: dt.date, most: int = 12) -> Home:
 
     What has ended, and sheets to look at, are those of the days of `LATELY`: what is older is found in the list of trials.
     """
-    state, lately = Composition.state, (Trial.dealer == dealer) & (Trial.on > today - LATELY)
+    parcels = trial_record.waiting_parcels(session, dealer)
+    waiting = session.execute(*_waiting(dealer, today, today - LATELY, parcels, most)).all()
+    found, counts = trial_rows.by_group(waiting)
+    new = people.enquiries(session, dealer, "", people.is_new(), wanted=ListWanted(most=most))
+    late = _overdue(session, found.pop("overdue", ()), today)
+    return Home(new_enquiries=new, overdue=late, counts=counts, **found)
+
+
+@prepared
+def _waiting(
+    dealer: str, today: dt.date, since: dt.date, parcels: Collection[str], most: int
+) -> Select[*tuple[Any, ...]]:
+    state, lately = Composition.state, (Trial.dealer == dealer) & (Trial.on > since)
     late = select(TrialCopy.trial).where(out_now(), TrialCopy.due_back < today)
-    waiting = trial_record.waiting_parcels(session, dealer)
     newest, oldest = (Trial.on.desc(), Trial.id.desc()), (Trial.on, Composition.hour, Trial.id)
     longest = (func.coalesce(Composition.due_back, Trial.on), Composition.number)
     groups = {
@@ -113,14 +126,11 @@ def home(session: Session, dealer: str, today: dt.date, most: int = 12) -> Home:
         "open": (state == "open", newest),
         "without_outcome": (lately & (state == "closed") & ~exists().where(Outcome.trial == Trial.id), newest),
         "overdue": (Trial.id.in_(late), longest),
-        "parcels_waiting": ((state == "planned") & Trial.key.in_(waiting), oldest),
+        "parcels_waiting": ((state == "planned") & Trial.key.in_(parcels), oldest),
         "flagged": (lately & trial_rows.has_flagged_sheets(), newest),
         "given_back": (_given_back(), newest),
     }
-    found, counts = trial_rows.grouped(session, dealer, groups, today, most)
-    new = people.enquiries(session, dealer, "", people.is_new(), wanted=ListWanted(most=most))
-    rows = {name: trials for name, trials in found.items() if name != "overdue"}
-    return Home(new_enquiries=new, overdue=_overdue(session, found["overdue"], today), counts=counts, **rows)
+    return trial_rows.grouped(dealer, groups, today, most)
 
 
 def _given_back() -> ColumnElement[bool]:

@@ -265,12 +265,12 @@ class Home:
     """
 
     new_enquiries: Leaf[EnquiryRow]
-    today: tuple[TrialRow, ...]
-    open: tuple[TrialRow, ...]
-    coming: tuple[TrialRow, ...]
-    without_outcome: tuple[TrialRow, ...]
     overdue: tuple[Overdue, ...]
-    parcels_waiting: tuple[TrialRow, ...]
-    flagged: tuple[TrialRow, ...]
-    given_back: tuple[TrialRow, ...]
     counts: Mapping[str, int]
+    today: tuple[TrialRow, ...] = ()
+    open: tuple[TrialRow, ...] = ()
+    coming: tuple[TrialRow, ...] = ()
+    without_outcome: tuple[TrialRow, ...] = ()
+    parcels_waiting: tuple[TrialRow, ...] = ()
+    flagged: tuple[TrialRow, ...] = ()
+    given_back: tuple[TrialRow, ...] = ()

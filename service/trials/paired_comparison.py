@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
 from model.trial import DEFAULT_RULE, Compared, PairsVerdict, paired_comparison
@@ -18,6 +18,7 @@ from service import tables
 from service.core import audit, audit_events, formats
 from service.core.errors import ConflictError, NotFoundError
 from service.core.language import N_, _, ngettext
+from service.core.prepared import prepared
 from service.players.trial_access import claimed, composed
 from service.questionnaire.sheet_fields import PairIn
 from service.trials import standing_words
@@ -204,15 +205,15 @@ def _ahead(verdict: PairsVerdict, wins: Sequence[int]) -> int:
 
 def rounds(session: Session, trial: int) -> tuple[Round, ...]:
     """Return the head-to-heads of a trial with their pairs, in order."""
-    head, pair = tables.HeadToHead, tables.Pair
-    found = session.execute(
-        select(head, pair)
-        .outerjoin(pair, pair.head_to_head == head.id)
-        .where(head.trial == trial)
-        .order_by(head.started_at, head.id, pair.number)
-    )
-    grouped = groupby(found, key=lambda row: row[0])
+    grouped = groupby(session.execute(*_rounds_of(trial)), key=lambda row: row[0])
     return tuple((key, tuple(pair for _head, pair in group if pair is not None)) for key, group in grouped)
+
+
+@prepared
+def _rounds_of(trial: int) -> Select[tables.HeadToHead, tables.Pair]:
+    head, pair = tables.HeadToHead, tables.Pair
+    asked = select(head, pair).outerjoin(pair, pair.head_to_head == head.id).where(head.trial == trial)
+    return asked.order_by(head.started_at, head.id, pair.number)
 
 
 def compared(played: Sequence[Round], revealed_at: dt.datetime | None = None) -> tuple[Compared, ...]:

@@ -12,6 +12,7 @@ from model.domain.vocabulary import Hold, Instrument, Place
 from service import tables
 from service.core import paging
 from service.core.paging import ALL, Leaf, ListWanted
+from service.core.prepared import prepared
 from service.players import enquiry_access, joining, overview, player_notes, same_person, searching, tastes
 from service.players.player_keys import known, of_dealer
 from service.tables.columns import begins
@@ -255,13 +256,14 @@ def players_found(
 def player_rows(session: Session, dealer: str, stand: Sequence[int]) -> tuple[PlayerRow, ...]:
     """Return players by who stands for them, those without a trial first, then the latest trial; what is known of any key is theirs."""
     whole: dict[int, list[Row[*tuple[Any, ...]]]] = defaultdict(list)
-    for row in session.execute(_of_persons(dealer, stand)):
+    for row in session.execute(*_of_persons(dealer, stand)):
         whole[row.stands].append(row)
     players = {each: _player_row(group) for each, group in whole.items()}
     order = sorted(players, key=lambda each: (players[each].last or dt.date.max, each), reverse=True)
     return tuple(players[each] for each in order)
 
 
+@prepared
 def _of_persons(dealer: str, stand: Sequence[int]) -> Select[*tuple[Any, ...]]:
     """Ask for all that is known of persons: a row for each of their keys and instruments, who stands for them first."""
     player, contact, trial, joined = tables.Player, tables.Contact, tables.Trial, tables.JoinedPlayer

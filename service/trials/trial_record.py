@@ -3,12 +3,14 @@
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import OutcomeKind, Place
 from service.core.language import _
+from service.core.prepared import prepared
 from service.tables import Composition, Copy, Dealer, Trial, TrialCopy
 from service.trials import materials, whole_trial
 from service.trials.desk_records import CaseRow, Materials, OutcomeRow, SheetRow, SlotRow, TrialPage, TrialRow
@@ -139,7 +141,16 @@ def _may(row: TrialRow, case: Sequence[CaseRow], needed: Materials, composition:
 
 def waiting_parcels(session: Session, dealer: str) -> frozenset[str]:
     """Return by key the planned trials whose parcels wait for their materials to be confirmed."""
-    found = session.execute(
+    return frozenset(
+        key
+        for key, materials_of, shop, serial, named in session.execute(*_unconfirmed(dealer))
+        if materials.to_confirm(materials_of, shop, [(serial, named)])
+    )
+
+
+@prepared
+def _unconfirmed(dealer: str) -> Select[*tuple[Any, ...]]:
+    return (
         select(Trial.key, Composition, Dealer, Copy.serial, Copy.materials)
         .join(Composition, Composition.trial == Trial.id)
         .join(Dealer, Dealer.slug == Composition.dealer)
@@ -147,9 +158,4 @@ def waiting_parcels(session: Session, dealer: str) -> frozenset[str]:
         .join(Copy, Copy.serial == TrialCopy.copy)
         .where(Composition.dealer == dealer, Composition.state == "planned", Trial.place == Place.POST)
         .where(Composition.materials_confirmed_at.is_(None))
-    )
-    return frozenset(
-        key
-        for key, materials_of, shop, serial, named in found
-        if materials.to_confirm(materials_of, shop, [(serial, named)])
     )

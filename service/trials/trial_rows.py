@@ -31,13 +31,9 @@ def trial_rows(
 
 
 def grouped(
-    session: Session,
-    dealer: str,
-    groups: Mapping[str, tuple[ColumnElement[bool], Sequence[Any]]],
-    today: dt.date,
-    most: int,
-) -> tuple[dict[str, tuple[TrialRow, ...]], dict[str, int]]:
-    """Return the first of the dealer's trials composed here that meet each condition, in its order, and how many meet it.
+    dealer: str, groups: Mapping[str, tuple[ColumnElement[bool], Sequence[Any]]], today: dt.date, most: int
+) -> Select[*tuple[Any, ...]]:
+    """Return what asks for the first of the dealer's trials composed here that meet each condition, and how many meet it: see `by_group`.
 
     Each group is found by itself, so that none goes through the trials of all years; then the rows of all are read at once.
     """
@@ -52,14 +48,15 @@ def grouped(
         )
     first = union_all(*asked).subquery()
     rows = statement(dealer, today, files=False).add_columns(first.c.group, first.c.nth, first.c.whole)
-    found = session.execute(rows.join(first, first.c.id == trial.id)).all()
-    of_each = {
-        name: sorted(((row.nth, row_of(row)) for row in found if row.group == name), key=lambda each: each[0])
-        for name in groups
-    }
-    return {name: tuple(row for _nth, row in rows) for name, rows in of_each.items()}, {
-        row.group: row.whole for row in found
-    }
+    return rows.join(first, first.c.id == trial.id)
+
+
+def by_group(found: Sequence[Any]) -> tuple[dict[str, tuple[TrialRow, ...]], dict[str, int]]:
+    """Return the trials of each group of `grouped` that has any, in its order, and how many there are."""
+    of_each: dict[str, list[TrialRow]] = {}
+    for row in sorted(found, key=lambda row: int(row.nth)):
+        of_each.setdefault(row.group, []).append(row_of(row))
+    return {name: tuple(rows) for name, rows in of_each.items()}, {row.group: row.whole for row in found}
 
 
 def trials(

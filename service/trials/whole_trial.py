@@ -5,12 +5,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, ScalarSelect, case, func, select
+from sqlalchemy import ColumnElement, ScalarSelect, Select, case, func, select
 from sqlalchemy.orm import Session, aliased
 
 from service import tables
 from service.core.errors import NotFoundError
 from service.core.moments import now
+from service.core.prepared import prepared
 from service.modelling import present
 from service.modelling.present import Present
 from service.trials import paired_comparison, people, trial_rows
@@ -66,7 +67,7 @@ class TrialRecord:
 
 def read(session: Session, dealer: str, key: str, today: dt.date | None = None) -> TrialRecord:
     """Return one trial, composed here or read from a file; raises `NotFoundError`."""
-    found = session.execute(_statement(dealer, key, today or now().date())).all()
+    found = session.execute(*_statement(dealer, key, today or now().date(), now())).all()
     if not found:
         raise NotFoundError
     first, trial = found[0], found[0].Trial
@@ -88,20 +89,21 @@ def read(session: Session, dealer: str, key: str, today: dt.date | None = None) 
         parcel=first.Parcel,
         seats={rater: seat for rater in tables.RATERS if (seat := getattr(first, f"seat_{rater}"))},
         case=() if from_file else _case(session, dealer, trial.id),
-        outcomes=_outcomes(session, trial.id),
-        sheets=() if from_file else _sheets(session, trial.id),
+        outcomes=tuple((row, name) for row, name in session.execute(*_outcomes_of(trial.id))),
+        sheets=() if from_file else tuple(session.scalars(*_sheets_of(trial.id))),
         slots=tuple(slot for slot in places if slot.sitting == 1),
         later=tuple(slot for slot in places if slot.sitting > 1),
-        runs=() if planned else _runs(session, trial.id),
+        runs=() if planned else tuple((row, name) for row, name in session.execute(*_runs_of(trial.id))),
         rounds=() if planned or from_file else paired_comparison.rounds(session, trial.id),
         present=present.of(first),
     )
 
 
-def _statement(dealer: str, key: str, today: dt.date) -> Any:
+@prepared
+def _statement(dealer: str, key: str, today: dt.date, moment: dt.datetime) -> Any:
     trial, composition = tables.Trial, tables.Composition
     (earlier, before_trial), (later, after_trial) = ((aliased(composition), aliased(trial)) for _side in range(2))
-    seats = (_open_seat(rater).label(f"seat_{rater}") for rater in tables.RATERS)
+    seats = (_open_seat(rater, moment).label(f"seat_{rater}") for rater in tables.RATERS)
     statement = (
         trial_rows.statement(dealer, today, files=True)
         .add_columns(trial, composition, tables.Parcel, tables.Dealer, tables.Player.id.label("stands"), *seats)
@@ -119,9 +121,9 @@ def _statement(dealer: str, key: str, today: dt.date) -> Any:
     return present.beside(statement)
 
 
-def _open_seat(rater: str) -> ScalarSelect[str]:
+def _open_seat(rater: str, moment: dt.datetime) -> ScalarSelect[str]:
     seat = tables.Seat
-    open_ = (seat.trial == tables.Trial.id, seat.rater == rater, seat.closed_at.is_(None), seat.expires_at > now())
+    open_ = (seat.trial == tables.Trial.id, seat.rater == rater, seat.closed_at.is_(None), seat.expires_at > moment)
     newest = select(seat.id).where(*open_).order_by(seat.made_at.desc()).limit(1)
     return newest.correlate(tables.Trial).scalar_subquery()
 
@@ -132,10 +134,11 @@ def _name(user: Any) -> ColumnElement[str]:
     return name.correlate(tables.Composition).scalar_subquery()
 
 
-def _case(session: Session, dealer: str, trial: int) -> tuple[CaseRow, ...]:
+@prepared
+def _case_of(dealer: str, trial: int) -> Any:
     held, copy, tier, price = tables.TrialCopy, tables.Copy, tables.Tier, tables.Price
     currency = func.coalesce(price.currency, case((tier.price.is_not(None), tier.currency)))
-    found = session.execute(
+    return (
         select(copy.serial, tier.slug, tier.name, currency, copy.insured_value, copy.materials)
         .add_columns(copy.status, held.out_at, held.back_at, held.condition_out, held.condition_back)
         .join(copy, copy.serial == held.copy)
@@ -144,34 +147,34 @@ def _case(session: Session, dealer: str, trial: int) -> tuple[CaseRow, ...]:
         .where(held.trial == trial)
         .order_by(copy.serial)
     )
+
+
+def _case(session: Session, dealer: str, trial: int) -> tuple[CaseRow, ...]:
     return tuple(
         CaseRow(serial, slug, name, used, None if worth is None else float(worth), *rest)
-        for serial, slug, name, used, worth, *rest in found
+        for serial, slug, name, used, worth, *rest in session.execute(*_case_of(dealer, trial))
     )
 
 
-def _outcomes(session: Session, trial: int) -> tuple[tuple[tables.Outcome, str | None], ...]:
+@prepared
+def _outcomes_of(trial: int) -> Any:
     outcome = tables.Outcome
-    told = _with_tier(select(outcome, tables.Tier.name), outcome.copy).where(
-        outcome.trial == trial, tables.newest_outcome()
-    )
-    return tuple((row, name) for row, name in session.execute(told.order_by(*tables.outcome_order())))
+    told = _with_tier(select(outcome, tables.Tier.name), outcome.copy)
+    return told.where(outcome.trial == trial, tables.newest_outcome()).order_by(*tables.outcome_order())
 
 
-def _sheets(session: Session, trial: int) -> tuple[tables.Sheet, ...]:
+@prepared
+def _sheets_of(trial: int) -> Select[tables.Sheet]:
     sheet = tables.Sheet
-    kept = (
-        select(sheet)
-        .where(sheet.trial == trial)
-        .order_by(sheet.rater.desc(), sheet.position, sheet.received_at, sheet.id)
-    )
-    return tuple(session.scalars(kept))
+    order = (sheet.rater.desc(), sheet.position, sheet.received_at, sheet.id)
+    return select(sheet).where(sheet.trial == trial).order_by(*order)
 
 
-def _runs(session: Session, trial: int) -> tuple[tuple[tables.Run, str | None], ...]:
+@prepared
+def _runs_of(trial: int) -> Any:
     run = tables.Run
     rated = _with_tier(select(run, tables.Tier.name), run.copy).where(run.trial == trial, tables.newest_run())
-    return tuple((row, name) for row, name in session.execute(rated.order_by(run.position)))
+    return rated.order_by(run.position)
 
 
 def slots(session: Session, trial: int) -> tuple[SlotRow, ...]:
@@ -181,13 +184,17 @@ def slots(session: Session, trial: int) -> tuple[SlotRow, ...]:
 
 def every_slot(session: Session, trial: int) -> tuple[SlotRow, ...]:
     """Return the places of every sitting, likewise."""
-    slot = tables.Slot
-    asked = (slot.position, slot.letter, slot.copy, tables.Tier.name, slot.sitting, slot.on)
-    found = session.execute(_with_tier(select(*asked), slot.copy).where(slot.trial == trial).order_by(slot.position))
     return tuple(
         SlotRow(position, letter, copy is None, copy, name, sitting, on)
-        for position, letter, copy, name, sitting, on in found
+        for position, letter, copy, name, sitting, on in session.execute(*_slots_of(trial))
     )
+
+
+@prepared
+def _slots_of(trial: int) -> Any:
+    slot = tables.Slot
+    asked = (slot.position, slot.letter, slot.copy, tables.Tier.name, slot.sitting, slot.on)
+    return _with_tier(select(*asked), slot.copy).where(slot.trial == trial).order_by(slot.position)
 
 
 def _with_tier(statement: Any, serial: Any) -> Any:

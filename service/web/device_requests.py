@@ -62,5 +62,17 @@ def not_too_often(client: str, limit: RateLimit, cost: float = 1.0) -> None:
 
 Json = Annotated[bytes, Depends(json_body)]
 """A JSON body; named after who may send it, and before the session: nobody waits for the lock while a slow tablet sends."""
-Key = Annotated[str, Depends(bearer)]
-Links = Annotated[Signer, Depends(signer)]
+
+
+async def _key(
+    request: Request,
+) -> str:  # as a plain function it would be called in a thread, which costs more than it does
+    return bearer(request)
+
+
+async def _links(request: Request) -> Signer:
+    return signer(request)
+
+
+Key = Annotated[str, Depends(_key)]
+Links = Annotated[Signer, Depends(_links)]

@@ -7,13 +7,15 @@ had before (7.2.4).
 
 import datetime as dt
 from dataclasses import asdict, dataclass
+from typing import Any
 
-from sqlalchemy import ColumnElement, delete, func, select, update
+from sqlalchemy import ColumnElement, Select, delete, func, select, update
 from sqlalchemy.orm import Session
 
 from service import tables
 from service.core import tokens, zones
 from service.core.moments import utc_now
+from service.core.prepared import prepared
 from service.web.browser_names import Device
 
 LIFE = dt.timedelta(hours=12)
@@ -88,19 +90,7 @@ def renew(session: Session, secret: str) -> str:
 def find(session: Session, secret: str, now: dt.datetime | None = None) -> SignedIn | None:
     """Return who is signed in under a cookie's secret; None where nobody is any more."""
     now = now or utc_now()
-    kept, user, dealer, factor = tables.StaffSession, tables.User, tables.Dealer, tables.SecondFactor
-    door = tables.Door
-    # Whom an account is bound to is asked each time: a session never outlives a change of it.
-    acting = func.coalesce(user.dealer, kept.dealer)
-    row = session.execute(
-        select(kept, user, dealer.slug, dealer.name, dealer.country, door.zone, factor.user)
-        .join(user, kept.user == user.id)
-        .outerjoin(factor, factor.user == user.id)
-        .outerjoin(dealer, dealer.slug == acting)
-        .outerjoin(door, door.dealer == dealer.slug)
-        .where(kept.digest == tokens.digest(secret), *_open(now))
-        .where(user.disabled_at.is_(None))
-    ).one_or_none()
+    row = session.execute(*_signed_in(tokens.digest(secret), *_lasting(now))).one_or_none()
     if row is None:
         return None
     found, person, slug, name, country, zone, has_factor = row
@@ -120,6 +110,22 @@ def find(session: Session, secret: str, now: dt.datetime | None = None) -> Signe
         has_factor=has_factor is not None,
         ends_at=min(found.expires_at, found.seen_at + IDLE),
         expires_at=found.expires_at,
+    )
+
+
+@prepared
+def _signed_in(digest: str, now: dt.datetime, latest: dt.datetime, idle_since: dt.datetime) -> Select[*tuple[Any, ...]]:
+    kept, user, dealer, factor = tables.StaffSession, tables.User, tables.Dealer, tables.SecondFactor
+    door = tables.Door
+    # Whom an account is bound to is asked each time: a session never outlives a change of it.
+    acting = func.coalesce(user.dealer, kept.dealer)
+    return (
+        select(kept, user, dealer.slug, dealer.name, dealer.country, door.zone, factor.user)
+        .join(user, kept.user == user.id)
+        .outerjoin(factor, factor.user == user.id)
+        .outerjoin(dealer, dealer.slug == acting)
+        .outerjoin(door, door.dealer == dealer.slug)
+        .where(kept.digest == digest, user.disabled_at.is_(None), *_open(now, latest, idle_since))
     )
 
 
@@ -150,7 +156,9 @@ def of_user(session: Session, user: int, now: dt.datetime | None = None) -> list
     """Return the sessions that a user has open, newest first."""
     now = now or utc_now()
     kept = tables.StaffSession
-    rows = session.scalars(select(kept).where(kept.user == user, *_open(now)).order_by(kept.created_at.desc()))
+    rows = session.scalars(
+        select(kept).where(kept.user == user, *_open(*_lasting(now))).order_by(kept.created_at.desc())
+    )
     return [place_of(row) for row in rows]
 
 
@@ -160,7 +168,12 @@ def place_of(row: tables.StaffSession | tables.KnownBrowser) -> SignedInPlace:
     return SignedInPlace(tokens.digest(row.digest)[:16], device, row.digest, row.created_at, row.seen_at)
 
 
-def _open(now: dt.datetime) -> tuple[ColumnElement[bool], ...]:
+def _lasting(now: dt.datetime) -> tuple[dt.datetime, dt.datetime, dt.datetime]:
+    """Return the moments between which a session that lasts ends, and since when it was seen."""
+    return now, now + LIFE + SET_BACK, now - IDLE
+
+
+def _open(now: dt.datetime, latest: dt.datetime, idle_since: dt.datetime) -> tuple[ColumnElement[bool], ...]:
     """Return the conditions of a session that lasts. One that would last longer than any was begun under another clock."""
     kept = tables.StaffSession
-    return kept.expires_at > now, kept.expires_at <= now + LIFE + SET_BACK, kept.seen_at > now - IDLE
+    return kept.expires_at > now, kept.expires_at <= latest, kept.seen_at > idle_since

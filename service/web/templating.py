@@ -2,13 +2,29 @@
 
 from functools import cache
 from pathlib import Path
+from types import FunctionType, MethodType
+from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2.runtime import Context, Macro
 
 from service.core import formats, language, times
 from service.web import framing, static_files
 
 TEMPLATES = Path(__file__).resolve().parents[2] / "templates"
+
+
+class _Context(Context):
+    """Calls what templates call as the library does, less the questions about functions and macros that have one answer."""
+
+    def call(self, called: Any, /, *values: Any, **named: Any) -> Any:
+        """Return what a function or macro gives; a macro is told first whether it escapes."""
+        is_macro = type(called) is Macro
+        if not is_macro and (type(called) not in (FunctionType, MethodType) or hasattr(called, "jinja_pass_arg")):
+            return super().call(called, *values, **named)
+        for ours in ("_loop_vars", "_block_vars"):  # for what is handed the context
+            named.pop(ours, None)
+        return called(self.eval_ctx, *values, **named) if is_macro else called(*values, **named)
 
 
 @cache
@@ -23,6 +39,7 @@ def environment() -> Environment:
         lstrip_blocks=True,
         auto_reload=False,
     )
+    templates.context_class = _Context
     language.install(templates)
     formats.install(templates)
     framing.install(templates)

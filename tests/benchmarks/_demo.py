@@ -22,14 +22,14 @@ SEED_DATA = Path(seed_data.__file__).parent
 
 
 @contextmanager
-def demo_settings(data: Path = SEED_DATA) -> Iterator[Settings]:
+def demo_settings(data: Path = SEED_DATA, url: str | None = None) -> Iterator[Settings]:
     """Give the settings of a database with the demo data in it, in a folder that is gone afterwards.
 
-    ``data`` : a folder of other files in its place, as of a world drawn anew.
+    ``data`` : a folder of other files in its place, as of a world drawn anew. ``url``: an empty database; None: an SQLite file.
     """
     with tempfile.TemporaryDirectory(prefix="bows-benchmark-") as name:
         folder = Path(name)
-        settings = Settings(database_url=default_database_url(folder), data_dir=folder)
+        settings = Settings(database_url=url or default_database_url(folder), data_dir=folder)
         with opened(settings) as database:
             migrations.upgrade(database)
             with database.writing() as session:
