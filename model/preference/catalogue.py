@@ -18,6 +18,7 @@ from model.features import (
     tiers_beyond_their_mean,
 )
 from model.preference.chances import NO_RECALIBRATION
+from model.preference.copy_rows import CopyRows
 from model.preference.fitted import FittedModel
 from model.preference.kernel import ComponentKernel
 from model.preference.own_parts import Open, OwnParts
@@ -40,7 +41,7 @@ class EligibleItems:
         L_c the root of the coefficients' covariance, coupling minus the derivative of the effect by the coefficients.
     covariance : (K, C, C) of a copy's effects over the criteria, given the coefficients.
     block : (K,) number of the copy's block, -1 where it was never rated.
-    rows : of each block (C, copies, m), inner products of which are the covariances of the copies' effects.
+    rows : of each block (C, copies, m), inner products of which are the covariances of the copies' effects, see `copy_rows`.
     rows_at : (K,) place of each copy among its block's rows.
     rest : (C, K) variance of a copy's effect that it shares with no other copy.
     """
@@ -60,7 +61,7 @@ class EligibleItems:
     apart: Floats
     covariance: Floats
     block: Ints
-    rows: tuple[Floats, ...]
+    rows: tuple[CopyRows, ...]
     rows_at: Ints
     rest: Floats
 
@@ -91,8 +92,8 @@ class EligibleItems:
         for number in np.unique(self.block[copy][self.block[copy] >= 0]):
             here, members = np.flatnonzero(self.block[copy] == number), np.flatnonzero(self.block == number)
             rows = self.rows[number]
-            told = rows[criterion[here], self.rows_at[copy[here]]]
-            mixed = sum(by[here] * (rows[c] @ told.T) for by, c in zip(weighed, used, strict=True))
+            told = rows.at(criterion[here], self.rows_at[copy[here]])
+            mixed = sum(by[here] * rows.all_with(c, told) for by, c in zip(weighed, used.tolist(), strict=True))
             out[np.ix_(members, here)] = mixed
         rest = np.sqrt(self.rest[used][:, copy] * self.rest[criterion, copy])
         out[copy, np.arange(len(copy))] += np.einsum("uo,uo->o", weighed, rest)
@@ -143,7 +144,7 @@ class CataloguePosterior:
         traits, left_open = self.posterior.design.latent(copies, self.range)
         known, tier_of = self._on_record(tiers), np.array([place[copy.tier] for copy in copies], dtype=np.intp)
         covariance, apart, effect = (
-            self._covariance(block, rows, rows_at, rest),
+            self._covariance(block, rows, rest),
             self._apart(chains, traits),
             self._present(copies),
         )
@@ -192,7 +193,7 @@ class CataloguePosterior:
         places = [rated.get(stretch) for stretch in range(last + 1)]
         return filter_effect(places, [*kept, *[1.0] * (last - len(kept))], posterior.variance, posterior.copy_sd**2)
 
-    def _rows(self, chains: list[FilteredEffect]) -> tuple[Ints, tuple[Floats, ...], Ints, Floats]:
+    def _rows(self, chains: list[FilteredEffect]) -> tuple[Ints, tuple[CopyRows, ...], Ints, Floats]:
         """Return each copy's block, the blocks' rows (C, copies, m), each copy's place among them, and the rest (C, K).
 
         Earlier stretches may tell more of a copy than its present level's own posterior knows: then the rows are scaled
@@ -205,12 +206,13 @@ class CataloguePosterior:
         for number, whole in enumerate(self.posterior.blocks):
             members = np.flatnonzero(block == number)
             rows_at[members] = np.arange(len(members))
-            picked = np.zeros((len(whole.root), len(members), whole.root.shape[-1]))
-            for row, member in enumerate(members):
-                link = chains[member]
-                picked[:, row] = np.einsum("cs,csm->cm", link.weights, whole.root[:, at[list(link.levels)]])
-            explained, variance = np.einsum("ckm,ckm->ck", picked, picked), rest[:, members]
-            rows.append(picked * np.sqrt(variance / np.maximum(explained, variance))[..., None])
+            links = [chains[member] for member in members]
+            row = np.repeat(np.arange(len(links)), [len(link.levels) for link in links])
+            place = at[[level for link in links for level in link.levels]] if links else np.zeros(0, dtype=np.intp)
+            weight = np.hstack([np.zeros((len(CRITERIA), 0)), *(link.weights for link in links)])
+            picked = whole.rows.weighed(row, place, weight, len(links))
+            explained, variance = np.einsum("kcc->ck", picked.by_criterion()), rest[:, members]
+            rows.append(picked.scaled(np.sqrt(variance / np.maximum(explained, variance))))
             rest[:, members] = np.maximum(variance - explained, 0.0)
         return block, tuple(rows), rows_at, rest
 
@@ -228,12 +230,10 @@ class CataloguePosterior:
             at[block.levels] = np.arange(len(block.levels))
         return block_of, at
 
-    def _covariance(self, block: Ints, rows: tuple[Floats, ...], rows_at: Ints, rest: Floats) -> Floats:
+    def _covariance(self, block: Ints, rows: tuple[CopyRows, ...], rest: Floats) -> Floats:
         out = np.sqrt(rest.T[:, :, None] * rest.T[:, None, :])
         for number, of_block in enumerate(rows):
-            members = np.flatnonzero(block == number)
-            here = of_block[:, rows_at[members]]
-            out[members] += np.einsum("ckm,dkm->kcd", here, here)
+            out[np.flatnonzero(block == number)] += of_block.by_criterion()
         return out * self.posterior.correlations.copy
 
     def _open(self, features: Floats, effects: Floats, traits: Floats, left: Floats) -> Open:

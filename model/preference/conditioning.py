@@ -214,7 +214,7 @@ def effects_among(copies: EligibleItems, copy: Ints, criterion: Ints) -> Floats:
         players, place = np.unique(rows, return_inverse=True)
         of_block = copies.rows[number]
         told = np.zeros((len(players), copy.shape[1], of_block.shape[2]))
-        told[place, slots] = of_block[criterion[rows, slots], copies.rows_at[copy[rows, slots]]]
+        told[place, slots] = of_block.at(criterion[rows, slots], copies.rows_at[copy[rows, slots]])
         out[players] += told @ told.swapaxes(1, 2)
     return out
 

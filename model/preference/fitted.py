@@ -21,6 +21,7 @@ from model.domain.arrays import Floats, Ints
 from model.domain.records import Range
 from model.features import PRIOR_REPEAT_SD, Design, Level, ProfileWeight
 from model.mixed import RemlFit
+from model.preference.copy_rows import WRITTEN_OUT_UP_TO, CopyRows, ShortRoot, WrittenOut, joined, shortened
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,11 +31,18 @@ class CopyBlock:
     Attributes
     ----------
     levels : (m,) places among the K levels.
-    root : (C, m, m) roots of Cov(effects | data, coefficients), one a criterion.
+    root : (C, m, m) roots of Cov(effects | data, coefficients), one a criterion; (C, 0, 0) where they are kept in short.
+    short : the same in short, one a criterion, where many levels hang together; else none.
     """
 
     levels: Ints
     root: Floats
+    short: tuple[ShortRoot, ...] = ()
+
+    @property
+    def rows(self) -> CopyRows:
+        """The rows of the levels' effects (C, m, m)."""
+        return joined(self.short) if self.short else WrittenOut(self.root)
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +150,7 @@ class FittedModel:
         """(C, K) posterior variances of the levels' effects, given the coefficients."""
         out = np.empty(self.effect.shape)
         for block in self.blocks:
-            out[:, block.levels] = np.einsum("cij,cij->ci", block.root, block.root)
+            out[:, block.levels] = np.einsum("kcc->ck", block.rows.by_criterion())
         return out
 
     @cached_property
@@ -202,10 +210,7 @@ def align_levels(
     for c, response in enumerate(responses):
         effect[c, where[c]] = response.copy_effect
         coupling[c, where[c]] = response.copy_coupling
-    blocks = tuple(
-        CopyBlock(members, _block_root(responses, where, members, len(levels)))
-        for members in _components(responses, where, levels)
-    )
+    blocks = tuple(_block(responses, where, members, len(levels)) for members in _components(responses, where, levels))
     return effect, coupling, blocks
 
 
@@ -229,16 +234,25 @@ def _components(responses: Sequence[RemlFit], where: Sequence[Ints], levels: tup
     return np.split(order, np.flatnonzero(np.diff(label[order])) + 1)
 
 
-def _block_root(responses: Sequence[RemlFit], where: Sequence[Ints], members: Ints, count: int) -> Floats:
-    """Return (C, m, m) principal roots over the members, from every response's own blocks."""
+def _block(responses: Sequence[RemlFit], where: Sequence[Ints], members: Ints, count: int) -> CopyBlock:
+    """Return the members' block with principal roots from every response's own blocks; of many members in short, if they can be."""
     inside = np.full(count, -1, dtype=np.intp)
     inside[members] = np.arange(len(members))
-    out = np.empty((len(responses), len(members), len(members)))
-    for c, response in enumerate(responses):
-        covariance = np.eye(len(members)) * response.copy_sd**2
-        for indices, V in response.copy_blocks:
-            at = inside[where[c][indices]]
-            if at[0] >= 0:
-                covariance[np.ix_(at, at)] = V
-        out[c] = principal_root(covariance)
+    roots = (_root_of(response, inside[at], len(members)) for response, at in zip(responses, where, strict=True))
+    if len(members) > WRITTEN_OUT_UP_TO:
+        short = [shortened(root) for root in roots]  # one after the other: written out, all would take gigabytes
+        if None not in short:
+            none = np.zeros((len(short), 0, 0))
+            return CopyBlock(members, none, tuple(root for root in short if root is not None))
+        roots = (_root_of(response, inside[at], len(members)) for response, at in zip(responses, where, strict=True))
+    return CopyBlock(members, np.array(list(roots)))
+
+
+def _root_of(response: RemlFit, inside: Ints, size: int) -> Floats:
+    """Return (m, m) one response's root; ``inside``: the place of each of its levels in the block, -1 for those of others."""
+    out = np.eye(size) * response.copy_sd
+    for indices, V in response.copy_blocks:
+        at = inside[indices]
+        if at[0] >= 0:
+            out[np.ix_(at, at)] = principal_root(V)
     return out

@@ -19,13 +19,16 @@ from numpy.typing import NDArray
 from model.choice import TERMS, ChoicePrior, ExclusionReason, PurchaseModel
 from model.domain.vocabulary import CRITERIA
 from model.features import FIXED, PLAYER_COLUMNS, POSITION_OF, TRAIT_COLUMNS, Design, ProfileWeight, bench_traits
-from model.preference.fitted import CopyBlock, Correlations, FittedModel, PlayerDistribution
+from model.preference import stored_blocks
+from model.preference.fitted import Correlations, FittedModel, PlayerDistribution
+from model.preference.stored_blocks import STORED
 
-FORMAT = 5
+FORMAT = 6
 CRITERION_OF_FIT = ("reml", "degrees", "players_share", "players_squares")
 """Arrays that format 3 had besides: the criterion that the fit reached, read by nothing."""
-READABLE = (3, 4, FORMAT)
-"""Formats 3 and 4 do not say of which columns they are: a trait declared since then has no coefficient in them."""
+READABLE = (3, 4, 5, FORMAT)
+"""Formats 3 and 4 do not say of which columns they are: a trait declared since then has no coefficient in them. Format 5 and those
+before have every block written out, in 64 bits a number."""
 BEFORE_COLUMNS = tuple(
     column.name
     for place, column in enumerate(FIXED)
@@ -107,14 +110,7 @@ def _arrays(posterior: FittedModel) -> dict[str, NDArray[Any]]:
         raise ValueError(msg)
     parts = ((PLAYERS, posterior.players), (CORRELATIONS, posterior.correlations))
     arrays |= {name: getattr(part, of) for names, part in parts for name, of in names.items()}
-    blocks = posterior.blocks
-    no_levels, no_roots = np.zeros(0, dtype=np.intp), np.zeros(0)
-    arrays |= {
-        "block_sizes": np.array([len(block.levels) for block in blocks], dtype=np.int64),
-        "block_levels": np.concatenate([block.levels for block in blocks] or [no_levels]).astype(np.int64),
-        "block_roots": np.concatenate([block.root.ravel() for block in blocks] or [no_roots]),
-    }
-    return arrays
+    return arrays | {"coupling": posterior.coupling.astype(STORED)} | stored_blocks.arrays_of(posterior.blocks)
 
 
 def _keeping_facts(keeping: PurchaseModel) -> dict[str, Any]:
@@ -204,12 +200,13 @@ def _assemble(text: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> FittedMo
     levels = tuple((str(copy), int(stretch)) for copy, stretch in text["levels"])
     arrays = _by_column(arrays, text["design"].get("columns", BEFORE_COLUMNS), len(design.tiers))
     _check_arrays(arrays, len(design.columns), len(levels))
+    arrays["coupling"] = arrays["coupling"].astype(np.float64)
     return FittedModel(
         design=design,
         players=PlayerDistribution(**{of: arrays[name] for name, of in PLAYERS.items()}),
         correlations=Correlations(**{of: arrays[name] for name, of in CORRELATIONS.items()}),
         levels=levels,
-        blocks=_blocks(arrays, len(levels)),
+        blocks=stored_blocks.blocks_of(arrays, len(levels)),
         trials={(str(instrument), str(hold)): int(count) for instrument, hold, count in text["trials"]},
         keeping=_keeping(text["keeping"]),
         profile=_profile(text["profile"]),
@@ -258,19 +255,3 @@ def _check_arrays(arrays: dict[str, NDArray[Any]], p: int, K: int) -> None:
         if (arrays[name] < 0).any():
             msg = f"{name}: got {arrays[name].min()}, expected standard deviations of 0 or more"
             raise ValueError(msg)
-
-
-def _blocks(arrays: dict[str, NDArray[Any]], K: int) -> tuple[CopyBlock, ...]:
-    """Return the blocks; every level is in one of them, once."""
-    C, sizes, members = len(CRITERIA), arrays["block_sizes"], arrays["block_levels"].astype(np.intp)
-    if sorted(members.tolist()) != list(range(K)) or sizes.sum() != K or (sizes < 1).any():
-        msg = f"got blocks of {sizes.tolist()} levels, expected each of {K} levels in one of them"
-        raise ValueError(msg)
-    if arrays["block_roots"].shape != (C * (sizes**2).sum(),):
-        msg = f"block_roots: got {arrays['block_roots'].size} numbers, expected {C * (sizes**2).sum()}"
-        raise ValueError(msg)
-    levels = np.split(members, np.cumsum(sizes)[:-1]) if K else []
-    roots = np.split(arrays["block_roots"], np.cumsum(C * sizes**2)[:-1]) if K else []
-    return tuple(
-        CopyBlock(of, root.reshape(C, size, size)) for of, root, size in zip(levels, roots, sizes, strict=True)
-    )

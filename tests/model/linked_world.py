@@ -1,0 +1,136 @@
+"""Fitted models of many copies that players link, made from the mixed-model equations at known deviations, without a fit."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy import sparse
+
+from model.domain.arrays import Floats, Ints
+from model.domain.records import Bench, Copy, Range, Tier
+from model.domain.vocabulary import CRITERIA, LEADING, Criterion, Hold, Instrument
+from model.features.design import Design
+from model.mixed import RemlFit
+from model.preference.fitted import Correlations, FittedModel, PlayerDistribution, align_levels
+from tests.model.worlds import random_correlation, random_roots
+
+C, TIERS, RUNS, RATINGS, AWAY = len(CRITERIA), 10, 5, 30, 0.1
+"""Tiers of each instrument, bows of a trial, ratings of each copy; one trial in ten has a bow of another shop."""
+PLAYER_SD, MATCH_SD, NOISE = 0.7, 0.45, 0.8
+
+
+def linked_range(copies: int, instruments: Sequence[Instrument]) -> Range:
+    """Ten tiers of each instrument, and as many copies of each, most of them on the bench's record."""
+    rng = np.random.default_rng(5)
+    tiers = [Tier(f"{of}-{grade}", of, grade, _holds(of)) for of in instruments for grade in range(1, TIERS + 1)]
+    places = np.arange(copies) % len(tiers)
+    found = [
+        Copy(f"B{k:05d}", tiers[at].slug, next(iter(tiers[at].holds), None), bench=_bench(rng))
+        for k, at in enumerate(places.tolist())
+    ]
+    return Range({tier.slug: tier for tier in tiers}, {copy.serial: copy for copy in found})
+
+
+def _holds(instrument: Instrument) -> frozenset[Hold]:
+    return frozenset({Hold.FRENCH} if instrument is Instrument.DOUBLE_BASS else ())
+
+
+def _bench(rng: np.random.Generator) -> Bench:
+    mass, balance, speed = rng.normal([75.0, 200.0, 5000.0], [1.5, 5.0, 150.0]).tolist()
+    return Bench() if rng.random() < 0.2 else Bench(mass_g=mass, balance_mm=balance, speed_of_sound_m_s=speed)
+
+
+def linked_model(range_: Range, shops: int = 1, seed: int = 3) -> FittedModel:
+    """A fitted model of a range, each copy rated 30 times on what its instrument is asked first, each player at one of some shops."""
+    rng, design = np.random.default_rng(seed), Design.from_range(range_)
+    serials, p = tuple(range_.copies), len(design.columns)
+    by_instrument: dict[Instrument, list[int]] = {}
+    for place, copy in enumerate(range_.copies.values()):
+        by_instrument.setdefault(range_.tiers[copy.tier].instrument, []).append(place)
+    tried = {of: _tried(len(at), shops, rng) for of, at in by_instrument.items()}
+    X = _columns(design, range_)
+    copy_sd = rng.uniform(0.3, 0.45, C)
+    responses = []
+    for c, criterion in enumerate(CRITERIA):
+        rated = [of for of in by_instrument if criterion in (Criterion.OVERALL, *LEADING[of])]
+        blocks = [
+            (np.array(by_instrument[of]), _left_open(len(by_instrument[of]), tried[of], copy_sd[c])) for of in rated
+        ]
+        responses.append(_response(X, blocks, float(copy_sd[c]), serials, rng))
+    levels = tuple((serial, 0) for serial in serials)
+    effect, coupling, found = align_levels(responses, levels, p)
+    return FittedModel(
+        design=design,
+        coef=np.concatenate([rng.normal(4.2, 0.3, (C, 1)), rng.normal(0.0, 0.2, (C, p - 1))], axis=1),
+        coef_root=random_roots(rng, p, np.full(C, 0.02)),
+        player_sd=np.full(C, PLAYER_SD),
+        copy_sd=copy_sd,
+        match_sd=np.full(C, MATCH_SD),
+        repeat_sd=np.full(C, NOISE),
+        correlations=Correlations(*(random_correlation(rng) for _ in range(7))),
+        players=PlayerDistribution(
+            random_roots(rng, 6, np.full(C, 0.8)), rng.normal(0.1, 0.2, C), rng.uniform(0.1, 0.3, C)
+        ),
+        levels=levels,
+        effect=effect,
+        coupling=coupling,
+        blocks=found,
+        rows=np.full(C, RATINGS * len(serials)),
+        trials={(str(of), ""): len(order) for of, order in tried.items()},
+    )
+
+
+def _columns(design: Design, range_: Range) -> Floats:
+    """Return (K, p) the columns in which copies differ: the intercept and those of the tiers."""
+    X = np.zeros((len(range_.copies), len(design.columns)))
+    first = X.shape[1] - len(range_.tiers)
+    X[:, 0] = 1.0
+    X[np.arange(len(X)), [first + design.index[copy.tier] for copy in range_.copies.values()]] = 1.0
+    return X
+
+
+def _tried(copies: int, shops: int, rng: np.random.Generator) -> Ints:
+    """Return (trials, 5) which copies were tried together."""
+    trials, at = copies * RATINGS // RUNS, np.arange(copies) % shops
+    shelves = [np.flatnonzero(at == shop) for shop in range(shops)]
+    out = np.array([rng.choice(shelves[trial % shops], RUNS, replace=False) for trial in range(trials)])
+    elsewhere = np.flatnonzero(rng.random(trials) < AWAY)
+    out[elsewhere, 0] = rng.integers(0, copies, len(elsewhere))
+    return out
+
+
+def _left_open(copies: int, tried: Ints, copy_sd: float) -> Floats:
+    """Return (m, m) what ratings leave open of the copies' effects, the players' levels and the own bow's being unknown too."""
+    runs = np.column_stack([tried, np.full(len(tried), copies)])
+    trials, each = runs.shape
+    Z = sparse.csr_array(
+        (np.ones(runs.size), (np.repeat(np.arange(trials), each), runs.ravel())), shape=(trials, copies + 1)
+    )
+    told, level = 1.0 / (NOISE**2 + MATCH_SD**2), PLAYER_SD**2
+    shared = told**2 * level / (1.0 + each * told * level)
+    precision = sparse.diags_array(np.asarray(Z.sum(axis=0)).ravel() * told + copy_sd**-2) - shared * (Z.T @ Z)
+    return np.asarray(np.linalg.inv(precision.toarray())[:copies, :copies])
+
+
+def _response(
+    X: Floats, blocks: list[tuple[Ints, Floats]], copy_sd: float, serials: tuple[str, ...], rng: np.random.Generator
+) -> RemlFit:
+    learnt = np.zeros(len(X))
+    for members, V in blocks:
+        learnt[members] = 1.0 - np.diag(V) / copy_sd**2
+    p = X.shape[1]
+    return RemlFit(
+        coef=np.zeros(p),
+        coef_covariance=np.eye(p),
+        player_sd=PLAYER_SD,
+        copy_sd=copy_sd,
+        interaction_sd=MATCH_SD,
+        residual_sd=NOISE,
+        identifiable={},
+        reml=0.0,
+        rows=RATINGS * len(X),
+        iterations=1,
+        copies=tuple((serial, 0) for serial in serials),
+        copy_effect=rng.normal(0.0, copy_sd * np.sqrt(learnt)),
+        copy_coupling=X * learnt[:, None],
+        copy_blocks=blocks,
+    )
