@@ -10,15 +10,26 @@ import json
 import struct
 import zipfile
 import zlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 from model.choice import TERMS, ChoicePrior, ExclusionReason, PurchaseModel
+from model.domain.records import Event, Range, Trial
 from model.domain.vocabulary import CRITERIA
-from model.features import FIXED, PLAYER_COLUMNS, POSITION_OF, TRAIT_COLUMNS, Design, ProfileWeight, bench_traits
+from model.features import (
+    FIXED,
+    PLAYER_COLUMNS,
+    POSITION_OF,
+    TRAIT_COLUMNS,
+    Design,
+    ProfileWeight,
+    ServiceIntervals,
+    bench_traits,
+)
 from model.preference import stored_blocks
 from model.preference.fitted import Correlations, FittedModel, PlayerDistribution
 from model.preference.stored_blocks import STORED
@@ -101,6 +112,24 @@ def to_bytes(posterior: FittedModel) -> bytes:
     out = io.BytesIO()
     np.savez_compressed(out, allow_pickle=False, text=np.frombuffer(text.encode(), dtype=np.uint8), **arrays)
     return out.getvalue()
+
+
+def stored_size(range_: Range, trials: Iterable[Trial], events: Iterable[Event]) -> int:
+    """Return about how many bytes a model fitted to these trials will take, told from counts before anything is fitted."""
+    stretches = ServiceIntervals.from_events(events)
+    of = [
+        (trial.player, stretches.level(run.copy, trial.on), run) for trial in trials for run in trial.runs if run.copy
+    ]
+    player = {name: at for at, name in enumerate(dict.fromkeys(name for name, _, _ in of))}
+    level = {name: at for at, name in enumerate(dict.fromkeys(name for _, name, _ in of))}
+    who, what = [player[name] for name, _, _ in of], [level[name] for _, name, _ in of]
+    tried = sparse.csr_array((np.ones(len(of)), (who, what)), shape=(len(player), len(level)))
+    criteria = np.zeros((len(level), len(CRITERIA)), dtype=bool)
+    for at, (_, _, run) in zip(what, of, strict=True):
+        criteria[at] |= [criterion in run.ratings for criterion in CRITERIA]
+    p = len(FIXED) + len(range_.tiers)
+    of_columns = 8 * len(CRITERIA) * p**2 + stored_blocks.BYTES_A_NUMBER * p * int(criteria.sum())
+    return of_columns + stored_blocks.size_of((tried.T @ tried).tocsr(), criteria)
 
 
 def _arrays(posterior: FittedModel) -> dict[str, NDArray[Any]]:

@@ -6,10 +6,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
+from scipy.sparse.csgraph import connected_components
 
-from model.domain.arrays import Floats, Ints
+from model.domain.arrays import Flags, Floats, Ints
 from model.domain.vocabulary import CRITERIA
-from model.preference.copy_rows import RANK, ShortRoot
+from model.preference.copy_rows import RANK, SHORT_SHARE, WRITTEN_OUT_UP_TO, ShortRoot
 from model.preference.fitted import CopyBlock
 
 STORED = np.float32
@@ -39,6 +40,27 @@ def arrays_of(blocks: Sequence[CopyBlock]) -> dict[str, NDArray[Any]]:
         "short_far": _joined([root.far for root in roots], STORED),
         "short_weights": _joined([root.weight for root in roots], STORED),
     }
+
+
+def size_of(links: sparse.csr_array, criteria: Flags) -> int:
+    """Return about how many bytes the blocks take of levels (K) of which players tried some together, at most twice as many as there are.
+
+    Parameters
+    ----------
+    links : (K, K) other than 0 where somebody tried both.
+    criteria : (K, C) on which each was rated.
+    """
+    blocks, label = connected_components(links, directed=False)
+    sizes = np.bincount(label, minlength=blocks)
+    entries = np.bincount(
+        label, weights=np.diff(links.indptr), minlength=blocks
+    )  # each pair both ways: twice what is linked
+    rated = np.zeros((blocks, criteria.shape[1]), dtype=bool)
+    np.logical_or.at(rated, label, criteria)
+    whole = BYTES_A_NUMBER * criteria.shape[1] * sizes**2.0
+    short = rated.sum(axis=1) * BYTES_AN_ENTRY * entries + BYTES_A_NUMBER * criteria.shape[1] * (RANK + 2) * sizes
+    written_out = (sizes <= WRITTEN_OUT_UP_TO) | (entries > SHORT_SHARE * sizes**2.0)
+    return int(np.where(written_out, whole, short).sum())
 
 
 def _joined(parts: Sequence[NDArray[Any]], dtype: Any) -> NDArray[Any]:

@@ -98,6 +98,8 @@ def _version_line(version: versions.ListedVersion) -> str:
         said.append("in use")
     elif not version.used:
         said.append(f"a candidate: {version.why}")
+    if version.put_away:
+        said.append("its file was put away")
     return ", ".join(said)
 
 

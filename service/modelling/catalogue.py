@@ -12,10 +12,10 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from model.domain.records import Range
-from model.domain.vocabulary import Hold
+from model.domain.vocabulary import Hold, Instrument
 from model.features import ServiceIntervals
 from model.preference import CataloguePosterior, PreferenceModel
-from service.modelling import model_records
+from service.modelling import model_records, versions
 from service.modelling.present import Present
 from service.modelling.versions import Fitted
 from service.tables import Copy, Dealer, Tier
@@ -73,6 +73,19 @@ class Catalogue:
 
 _memory: OrderedDict[str, Catalogue] = OrderedDict()
 """By the mark of the facts; its stock as it was when it was last looked at."""
+
+
+def _lay_over(fitted: Fitted) -> None:
+    """Lay a version over the range that is known here, with all that a first answer asks of it."""
+    for known in list(_memory.values())[-1:]:
+        view, bass = known.view(fitted), Instrument.DOUBLE_BASS
+        for instrument in {tier.instrument for tier in known.range.tiers.values()}:
+            for hold in (None, *Hold) if instrument is bass else (None,):
+                view.suited(instrument, hold)
+        _ = view.kernel, view.own_parts
+
+
+versions.laid_over.append(_lay_over)
 
 
 def current(session: Session, present: Present | None = None) -> Catalogue:

@@ -38,10 +38,18 @@ from model.evaluation import (
     promote,
 )
 from model.features import ServiceIntervals
-from model.preference import ArtifactError, CataloguePosterior, FittedModel, PreferenceModel, from_bytes, to_bytes
+from model.preference import (
+    ArtifactError,
+    CataloguePosterior,
+    FittedModel,
+    PreferenceModel,
+    from_bytes,
+    serialization,
+    to_bytes,
+)
 from service.core.database import Database
 from service.core.errors import ConflictError
-from service.modelling import fit_words, model_records, versions
+from service.modelling import fit_words, model_records, stored_files, versions
 from service.modelling.versions import Seen, adopt, code_version
 from service.tables import ModelVersion
 
@@ -103,6 +111,7 @@ def fit(database: Database, progress: Progress | None = None) -> FitResult:
     if not read.past.trials:
         msg = "There are no trials to fit yet. Until there are, the advice rests on the starting beliefs and says so."
         raise ConflictError(msg)
+    stored_files.require_room(database, serialization.stored_size(read.past.range, read.past.trials, read.past.events))
     try:
         artifact, decision, report = _computed(read, progress)
     except BrokenProcessPool as error:
@@ -299,6 +308,7 @@ def _kept(database: Database, read: _Read, artifact: bytes, decision: Decision, 
         version_id = version.id
         if decision.adopt:
             adopt(session, version_id)
+        stored_files.put_away(session)
     lines = (
         *fit_words.fitted(version_id, posterior),
         *fit_words.checked(report),

@@ -4,12 +4,12 @@ import datetime as dt
 import hashlib
 import logging
 from collections import OrderedDict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Self
 
-from sqlalchemy import select, update
+from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session, defer
 
 import model
@@ -17,7 +17,8 @@ from model.domain.records import Trial
 from model.preference import NO_RECALIBRATION, ArtifactError, FittedModel, from_bytes, reported_slope
 from service.core import audit, audit_events
 from service.core.errors import ConflictError
-from service.modelling import fit_words
+from service.modelling import fit_words, stored_files
+from service.modelling.aside import Aside
 from service.modelling.present import Present
 from service.tables import ModelVersion
 
@@ -100,6 +101,7 @@ class ListedVersion:
     tier_mean_error: float | None
     used: bool  # whether it is or was in use; otherwise it is a candidate, and `why` says what was decided
     why: str
+    put_away: bool  # whether its file is gone, so that it can be put in use no more
 
 
 def listing(session: Session) -> list[ListedVersion]:
@@ -107,10 +109,11 @@ def listing(session: Session) -> list[ListedVersion]:
     rows = session.scalars(
         select(ModelVersion).options(defer(ModelVersion.artifact)).order_by(ModelVersion.id.desc())
     ).all()
-    return [_listed(row) for row in rows]
+    emptied = stored_files.emptied(session)
+    return [_listed(row, emptied) for row in rows]
 
 
-def _listed(row: ModelVersion) -> ListedVersion:
+def _listed(row: ModelVersion, emptied: frozenset[int]) -> ListedVersion:
     held_out = row.report.get("held_out_players") or {}
     return ListedVersion(
         version=row.id,
@@ -121,6 +124,7 @@ def _listed(row: ModelVersion) -> ListedVersion:
         tier_mean_error=held_out.get("rmse_tier_mean"),
         used=row.adopted or bool(row.report.get("used")),
         why=fit_words.why(row.report),
+        put_away=row.id in emptied,
     )
 
 
@@ -142,7 +146,7 @@ def adopt(session: Session, version: int) -> None:
         msg = f"There is no version {version}; `fit --list` shows those there are."
         raise ConflictError(msg)
     try:
-        from_bytes(row.artifact)
+        _whole(row.artifact)
     except ArtifactError as error:
         msg = f"Version {version} cannot be used: {error}. The version in use stays."
         raise ConflictError(msg) from error
@@ -153,15 +157,28 @@ def adopt(session: Session, version: int) -> None:
     session.flush()
 
 
-_memory: OrderedDict[str, tuple[FittedModel, float]] = OrderedDict()
+_memory: OrderedDict[str, Fitted] = OrderedDict()
+READ_AT_ONCE = stored_files.MEGABYTE
+"""A version whose file is no larger is read by the request that asks for it first: within a tenth of a second."""
+_aside = Aside()
+_answering: dict[str, Fitted] = {}
+"""The version in use that this process answered with last, by the database's address."""
+_not_aside: set[str] = set()
+"""Keys of versions that could not be made ready aside: the next request reads them itself, and says what is wrong."""
+laid_over: list[Callable[[Fitted], None]] = []
+"""What else is made of a version before it answers."""
 _instead: dict[str, int] = {}
 """The version that stands in for one in use that cannot be read, by that one's key."""
 _unreadable: set[str] = set()
 """Keys of versions of which it was said that they cannot be read."""
 
 
-def current(session: Session, present: Present | None = None) -> Fitted:
-    """Return the model in use, from memory where it is there already; without one, an empty record; ``present``: which one, where it was read."""
+def current(session: Session, present: Present | None = None, *, wait: bool = False) -> Fitted:
+    """Return the model in use, from memory where it is there already; without one, an empty record.
+
+    A large new one is made ready aside, and until then the one before is returned, unless ``wait``. ``present``: which is in use, where
+    that was read.
+    """
     # Where the version in use is damaged or of another format, the newest readable one that was in use before stands
     # in, else the beliefs: a damaged file must keep nobody from an advice. The record says so, and `check` tells.
     adopted = present.adopted if present else session.execute(_facts().where(ModelVersion.adopted)).one_or_none()
@@ -170,7 +187,9 @@ def current(session: Session, present: Present | None = None) -> Fitted:
     version, key = adopted[0], _key(*adopted)
     if key not in _instead:
         try:
-            return _remembered(session, *adopted)
+            before = _memory.get(key) or (None if wait else _while_made_ready(session, key, *adopted))
+            if before is None:
+                before = _answering[_where(session)] = _remembered(session, *adopted)
         except ArtifactError as error:
             found = _before(session, version)
             if key not in _unreadable:
@@ -180,11 +199,43 @@ def current(session: Session, present: Present | None = None) -> Fitted:
             if found is None:  # not kept in mind: where a test key asks, no other version lies that could be read
                 return replace(load(session, None), instead_of=version)
             _instead[key] = found
+        else:
+            return before
     try:
         return replace(load(session, _instead[key]), instead_of=version)
     except ConflictError:
         del _instead[key]  # that one is gone or damaged too by now: look for another
-        return current(session, present)
+        return current(session, present, wait=wait)
+
+
+def _while_made_ready(session: Session, key: str, version: int, fitted_at: dt.datetime, digest: str) -> Fitted | None:
+    """Return the version that answered before while a large one is made ready aside; None where it is there, or nothing else answers."""
+    where = _where(session)
+    before = None if key in _not_aside else _answering.get(where)
+    if before is None:
+        return None
+    if not _aside.is_at(key):
+        size = session.scalar(select(func.length(ModelVersion.artifact)).where(ModelVersion.id == version))
+        if not size or size <= READ_AT_ONCE:
+            return None
+
+        def make(own: Session) -> None:
+            try:
+                fitted = _read(own, version, fitted_at, digest)
+                for lay in laid_over:
+                    lay(fitted)
+            except Exception:
+                _not_aside.add(key)
+                raise
+            _answering[where] = _remember(fitted)
+
+        if not _aside.begins(key, session, make):
+            return None
+    return before
+
+
+def _where(session: Session) -> str:
+    return str(session.get_bind().engine.url)
 
 
 def load(session: Session, version: int | None) -> Fitted:
@@ -213,14 +264,29 @@ def _key(version: int, fitted_at: dt.datetime, digest: str) -> str:
 def _remembered(session: Session, version: int, fitted_at: dt.datetime, digest: str) -> Fitted:
     """Return a version from memory, else from the database; raises `ArtifactError`."""
     key = _key(version, fitted_at, digest)
-    if key not in _memory:
-        stored = select(ModelVersion.artifact, ModelVersion.report).where(ModelVersion.id == version)
-        row = session.execute(stored).one_or_none()
-        _memory[key] = from_bytes(row.artifact if row else b""), slope_of(row.report if row else {})
-        while len(_memory) > KEPT_IN_MEMORY:
-            _memory.popitem(last=False)
-    posterior, slope = _memory[key]
-    return Fitted(key, posterior, version, fitted_at, slope=slope)
+    return _memory.get(key) or _remember(_read(session, version, fitted_at, digest))
+
+
+def _read(session: Session, version: int, fitted_at: dt.datetime, digest: str) -> Fitted:
+    stored = select(ModelVersion.artifact, ModelVersion.report).where(ModelVersion.id == version)
+    row = session.execute(stored).one_or_none()
+    posterior, slope = _whole(row.artifact if row else b""), slope_of(row.report if row else {})
+    return Fitted(_key(version, fitted_at, digest), posterior, version, fitted_at, slope=slope)
+
+
+def _remember(fitted: Fitted) -> Fitted:
+    _memory[fitted.key] = fitted
+    while len(_memory) > KEPT_IN_MEMORY:
+        _memory.popitem(last=False)
+    return fitted
+
+
+def _whole(artifact: bytes) -> FittedModel:
+    """Return the model in a version's file; raises `ArtifactError`, of a file that was put away too."""
+    if not artifact:
+        msg = "its file was put away to save room, as those of older versions are; fit anew"
+        raise ArtifactError(msg)
+    return from_bytes(artifact)
 
 
 def slope_of(report: Mapping[str, Any]) -> float:
@@ -233,7 +299,7 @@ def _before(session: Session, version: int) -> int | None:
     """Return the newest other version that was in use and can be read."""
     for row in used(session):
         try:
-            if row.id != version and from_bytes(row.artifact):
+            if row.id != version and row.artifact and from_bytes(row.artifact):
                 return row.id
         except ArtifactError as error:
             _log.warning("version %s of the model cannot be read either: %s", row.id, error)
@@ -250,4 +316,8 @@ def check(session: Session) -> str:
         stands_in = "the starting beliefs stand" if fitted.version is None else f"version {fitted.version} stands"
         msg = f"The fitted model in use, version {adopted}, cannot be read; {stands_in} in. Fit anew."
         raise ConflictError(msg)
-    return f"model: version {fitted.version} in use, fitted to {sum(fitted.posterior.trials.values())} trials"
+    files = stored_files.stored(session)
+    said = f"model: version {fitted.version} in use, fitted to {sum(fitted.posterior.trials.values())} trials"
+    kept = f"{files.kept} versions are kept ({files.size / stored_files.MEGABYTE:.1f} MB)"
+    gone = f", the files of {files.put_away} older ones were put away" if files.put_away else ""
+    return f"{said}; {kept}{gone}"

@@ -46,7 +46,7 @@ def linked_model(range_: Range, shops: int = 1, seed: int = 3) -> FittedModel:
     by_instrument: dict[Instrument, list[int]] = {}
     for place, copy in enumerate(range_.copies.values()):
         by_instrument.setdefault(range_.tiers[copy.tier].instrument, []).append(place)
-    tried = {of: _tried(len(at), shops, rng) for of, at in by_instrument.items()}
+    tried = {of: tried_together(len(at), shops, rng) for of, at in by_instrument.items()}
     X = _columns(design, range_)
     copy_sd = rng.uniform(0.3, 0.45, C)
     responses = []
@@ -88,8 +88,8 @@ def _columns(design: Design, range_: Range) -> Floats:
     return X
 
 
-def _tried(copies: int, shops: int, rng: np.random.Generator) -> Ints:
-    """Return (trials, 5) which copies were tried together."""
+def tried_together(copies: int, shops: int, rng: np.random.Generator) -> Ints:
+    """Return (trials, 5) which of so many copies were tried together."""
     trials, at = copies * RATINGS // RUNS, np.arange(copies) % shops
     shelves = [np.flatnonzero(at == shop) for shop in range(shops)]
     out = np.array([rng.choice(shelves[trial % shops], RUNS, replace=False) for trial in range(trials)])

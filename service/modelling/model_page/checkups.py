@@ -9,7 +9,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, defer
 
 from model.preference import PriorSettings
-from service.modelling import fit_words
+from service.modelling import fit_words, stored_files
 from service.modelling.model_page import parts_worth, strokes_worth, told_chances
 from service.modelling.model_page.parts_worth import Worth
 from service.modelling.model_page.strokes_worth import StrokesFound
@@ -80,6 +80,7 @@ class Version:
     strokes: StrokesFound | None  # the playable range; None where nobody had played it
     why: str  # why it was adopted or stays a candidate
     beliefs: PriorSettings
+    put_away: bool  # whether its file is gone, see `stored_files.put_away`
 
     @property
     def checkup(self) -> CheckUp | None:
@@ -93,10 +94,11 @@ def versions(session: Session, shown: int) -> list[Version]:
     newest = session.scalars(light.order_by(ModelVersion.id.desc()).limit(MOST_VERSIONS)).all()
     others = session.scalars(light.where(ModelVersion.adopted | (ModelVersion.id == shown))).all()
     rows = {row.id: row for row in (*newest, *others)}
-    return [_version(rows[number]) for number in sorted(rows)]
+    emptied = stored_files.emptied(session)
+    return [_version(rows[number], emptied) for number in sorted(rows)]
 
 
-def _version(row: ModelVersion) -> Version:
+def _version(row: ModelVersion, emptied: frozenset[int]) -> Version:
     report = row.report
     return Version(
         number=row.id,
@@ -113,6 +115,7 @@ def _version(row: ModelVersion) -> Version:
         strokes=strokes_worth.read(report.get("check_up") or {}),
         why=fit_words.why(report),
         beliefs=_beliefs(report.get("beliefs") or {}),
+        put_away=row.id in emptied,
     )
 
 

@@ -89,7 +89,7 @@ class Facts:
 
 def gather(session: Session, scope: Scope) -> Facts:
     """Read all about the version in use, of single bows those of the scope; raises `ConflictError` where none is, or it cannot be read."""
-    current = versions.current(session)
+    current = versions.current(session, wait=True)
     if current.posterior is None and current.instead_of is not None:
         raise ConflictError(fit_words.damaged(current.instead_of, None))
     if current.posterior is None or current.version is None:

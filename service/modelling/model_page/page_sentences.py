@@ -1,6 +1,6 @@
 """The sentences of the model's page, in an honest colleague's voice; what is not known is said."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from model.choice import PurchaseModel
 from model.domain.vocabulary import OVERALL
@@ -8,7 +8,7 @@ from model.preference import TRIALS_FOR_A_BASIS, CataloguePosterior, CopyEffects
 from service.core import formats
 from service.core.formats import NBSP
 from service.core.language import _, ngettext
-from service.modelling import fitted_words
+from service.modelling import fitted_words, stored_files
 from service.modelling.model_page.checkups import Version
 from service.modelling.model_page.facts import Facts
 
@@ -324,13 +324,30 @@ def versions(facts: Facts) -> tuple[str, ...]:
         str(each.number) for each in facts.versions if each.number > facts.adopted and each.standing == "candidate"
     ]
     if not waiting:
-        return (in_use,)
+        return in_use, *_kept(facts)
     sentence = ngettext(
         "Version {numbers} is newer and stays a candidate; the table says why.",
         "Versions {numbers} are newer and stay candidates; the table says why.",
         len(waiting),
     )
-    return in_use, sentence.format(numbers=formats.listed(waiting))
+    return in_use, sentence.format(numbers=formats.listed(waiting)), *_kept(facts)
+
+
+def _kept(facts: Facts) -> Iterator[str]:
+    """Give the rule by which versions keep their files, and which have lost theirs."""
+    rule = _(
+        "Older versions can be put in use again as long as all together take no more than {size} MB; the version in use, the one "
+        "before it and the newest always can."
+    )
+    yield rule.format(size=formats.number(stored_files.KEPT_TOGETHER / stored_files.MEGABYTE, 0))
+    gone = [str(each.number) for each in facts.versions if each.put_away]
+    if gone:
+        sentence = ngettext(
+            "Of version {numbers} only the check-up is left.",
+            "Of versions {numbers} only the check-ups are left.",
+            len(gone),
+        )
+        yield sentence.format(numbers=formats.listed(gone))
 
 
 def version_cells(version: Version) -> tuple[str, ...]:

@@ -3,6 +3,7 @@
 import io
 import json
 from collections.abc import Callable
+from datetime import date
 from functools import cache
 from typing import Any
 
@@ -10,9 +11,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from model.domain.records import Answers, OwnBow, Range, Run
+from model.domain.records import Answers, OwnBow, Range, Run, Trial
 from model.domain.vocabulary import LEADING, Criterion, Instrument
-from model.preference import fitted
+from model.preference import fitted, serialization, stored_blocks
 from model.preference.catalogue import CataloguePosterior
 from model.preference.copy_rows import WRITTEN_OUT_UP_TO, CopyRows, shortened
 from model.preference.fitted import FittedModel
@@ -21,7 +22,7 @@ from model.preference.predict import prediction_of
 from model.preference.prediction import Prediction
 from model.preference.serialization import ArtifactError, _digest, _unpack, from_bytes, to_bytes
 from model.trial import Offer, propose
-from tests.model.linked_world import linked_model, linked_range
+from tests.model.linked_world import linked_model, linked_range, tried_together
 
 VIOLA, COPIES, SHOPS = Instrument.VIOLA, 240, 16
 ASKED = (Criterion.OVERALL, *LEADING[VIOLA])
@@ -158,3 +159,25 @@ def test_rows_of_several_stretches_are_weighed_alike() -> None:
 def test_a_root_all_of_whose_entries_count_is_not_shortened() -> None:
     half = np.random.default_rng(3).normal(size=(300, 300))
     assert shortened(fitted.principal_root(half @ half.T / 300)) is None
+
+
+@pytest.mark.parametrize("short", [False, True])
+def test_what_a_file_takes_is_told_beforehand_or_somewhat_more(short: bool) -> None:
+    # The ratings that the model was made of, so far as counts tell of them.
+    tried = tried_together(COPIES, SHOPS, np.random.default_rng(3))
+    serials, sheet = list(world().copies), dict.fromkeys(ASKED, 4.0)
+    trials = [
+        Trial(
+            f"t{n}",
+            f"p{n}",
+            date(2031, 1, 1),
+            Answers(VIOLA),
+            tuple(Run(k, serials[at], sheet) for k, at in enumerate(row, 1)),
+        )
+        for n, row in enumerate(tried.tolist())
+    ]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(stored_blocks, "WRITTEN_OUT_UP_TO", COPIES // 2 if short else COPIES)
+        told = serialization.stored_size(world(), trials, [])
+    taken = len(stored() if short else to_bytes(written_out()))
+    assert taken <= told <= 4 * taken
