@@ -238,12 +238,17 @@ def test_a_candidate_is_shown_with_its_reason(twice_fitted: Database) -> None:
         second.adopted = False
         session.flush()
         first.adopted = True
-        second.report = {**second.report, "used": False, "decision": decision.to_json()}
+        second.report, second.artifact = {**second.report, "used": False, "decision": decision.to_json()}, b""
     page = page_in(twice_fitted)
     assert page.versions.numbers.rows[0][3:] == ("candidate", "The version in use cannot be read.")
     assert page.versions.sentences == (
         "Version 1 is in use.",
         "Version 2 is newer and stays a candidate; the table says why.",
+        (
+            "Older versions can be put in use again as long as all together take no more than 250 MB; the version in use, the one "
+            "before it and the newest always can."
+        ),
+        "Of version 2 only the check-up is left.",
     )
 
 
