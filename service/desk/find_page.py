@@ -69,7 +69,8 @@ async def find(request: Request, staff: Looks, session: Reading, q: str = "") ->
     shown = text if len(text) <= typed_text.LONGEST else f"{text[: typed_text.LONGEST]} …"
     page = Page(title=_("Found for ‘{text}’").format(text=shown) if groups else _("Find"))
     nothing = "" if groups or not q else _nothing(text, is_long=is_long)
-    around: dict[str, Any] = {"searched": _searched(looking, staff), "ways": _ways(looking.kinds)}
+    searched = _searched(looking, staff) if not is_long and searching.words_of(text) else ""
+    around: dict[str, Any] = {"searched": searched, "ways": _ways(looking.kinds)}
     return desk_frame.show(request, staff, "desk/find.html", page, q=shown, groups=groups, nothing=nothing, **around)
 
 

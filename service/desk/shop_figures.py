@@ -18,8 +18,7 @@ from model.domain.vocabulary import Instrument, OutcomeKind
 from service.core.spreadsheet_cells import with_guard
 from service.dealers import site
 from service.players import enquiry_access
-from service.tables import Composition, Copy, Enquiry, Outcome, Player, Run, Tier, Trial, newest_run
-from service.trials.trial_rows import last_outcome
+from service.tables import BowMarks, Composition, Copy, Enquiry, Outcome, Tier, Trial, outcome_order
 
 LEAST_TRIALS = 5
 """Fewer trials of a bow than that say nothing of it."""
@@ -109,7 +108,7 @@ def span(session: Session, dealer: str, name: str, now: dt.datetime) -> Span:
 def of_dealer(session: Session, dealer: str, within: Span) -> ShopFigures:
     """Return a dealer's figures of a span."""
     theirs = exists().where(Composition.enquiry == Enquiry.id, Composition.dealer == dealer)
-    bought = theirs.where(Trial.id == Composition.trial, last_outcome() == OutcomeKind.KEPT)
+    bought = theirs.where(Trial.id == Composition.trial, Trial.came == OutcomeKind.KEPT)
     steps = (
         theirs.where(Composition.state != "cancelled"),
         theirs.where(Composition.state.in_(("open", "closed"))),
@@ -157,7 +156,9 @@ def _asked_in(dealer: str, within: Span) -> ColumnElement[bool]:
 
 def _came(session: Session, dealer: str, within: Span) -> tuple[dict[OutcomeKind | None, int], dict[str | None, int]]:
     """Return what came of the trials of a span, and the reasons where nothing was kept."""
-    last = last_outcome(Outcome.id).label("last")
+    newest_first = (column.desc() for column in outcome_order())
+    told = select(Outcome.id).where(Outcome.trial == Trial.id).order_by(*newest_first).limit(1)
+    last = told.scalar_subquery().label("last")
     held = (
         select(Trial.id, last)
         .outerjoin(Composition, Composition.trial == Trial.id)
@@ -203,24 +204,14 @@ def _never_kept(session: Session, dealer: str) -> tuple[tuple[NeverKept, ...], i
 
 def _marks(dealer: str) -> Select[Any]:
     """Ask of each bow for the marks that players who may help gave it here: number, sum, sum of squares; ``here``: at the dealer, never kept."""
-    ever_kept = exists().where(Outcome.copy == Copy.serial, Outcome.outcome == OutcomeKind.KEPT)
-    here = and_(Copy.dealer == dealer, Copy.status.in_(_SEEN), ~ever_kept)
-    given = (
-        select(Run.copy, func.count(Run.trial.distinct()).label("trials"), func.count().label("marks"))
-        .add_columns(func.sum(Run.overall).label("total"), func.sum(Run.overall * Run.overall).label("squares"))
-        .join(Trial, Trial.id == Run.trial)
-        .join(Player, Player.id == Trial.player)
-        .outerjoin(Composition, Composition.trial == Trial.id)
-        .where(Trial.dealer == dealer, Run.rater == "player", Run.overall.is_not(None), newest_run(), Player.in_model)
-        .where(or_(Composition.trial.is_(None), Composition.state == "closed"))
-        .group_by(Run.copy)
-        .subquery()
-    )
-    return (
-        select(given, Copy.tier, Tier.name, here.label("here"))
-        .join(Copy, Copy.serial == given.c.copy)
-        .join(Tier, Tier.slug == Copy.tier)
-    )
+    # A value and no EXISTS, for which PostgreSQL goes through all outcomes.
+    kept = select(Outcome.id).where(Outcome.copy == Copy.serial, Outcome.outcome == OutcomeKind.KEPT).limit(1)
+    here = and_(Copy.dealer == dealer, Copy.status.in_(_SEEN), kept.correlate(Copy).scalar_subquery().is_(None))
+    of_years = (func.sum(getattr(BowMarks, name)).label(name) for name in ("trials", "marks", "total", "squares"))
+    given = select(BowMarks.copy, *of_years).where(BowMarks.dealer == dealer, BowMarks.marks > 0)
+    added = given.group_by(BowMarks.copy).subquery()
+    marks = select(added, Copy.tier, Tier.name, here.label("here")).join(Copy, Copy.serial == added.c.copy)
+    return marks.join(Tier, Tier.slug == Copy.tier)
 
 
 def _below(marks: int, total: int, squares: int, others: float | None) -> float | None:

@@ -6,13 +6,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, extract, func, select
+from sqlalchemy import ColumnElement, Select, func, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import EventKind
 from service.core.scopes import Scope
 from service.inventory import stock
-from service.tables import BENCH_COLUMNS, Composition, Copy, Run, Trial, newest_run
+from service.tables import BENCH_COLUMNS, BowMarks, Composition, Copy, Run, Trial, newest_run
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,10 +54,8 @@ class BowLife:
 def read(session: Session, scope: Scope, serial: str) -> BowLife:
     """Return a bow's life, or raise `NotFoundError`; its marks, once letters are revealed, are of the scope's trials and of files of no dealer."""
     bow = stock.own(session, scope, serial)
-    year = extract("year", Trial.on)
-    others = _marks(scope).join(Copy, Copy.serial == Run.copy).where(Copy.tier == bow.tier, Copy.serial != serial)
-    of_years = others.with_only_columns(year, func.sum(Run.overall), func.count()).group_by(year).order_by(year)
-    years = tuple((int(each), (total or 0) / count, count) for each, total, count in session.execute(of_years))
+    others = session.execute(_of_others(scope, bow.tier, serial))
+    years = tuple((year, total / count, count) for year, total, count in others)
     means = {year: mean for year, mean, _count in years}
     numbers: dict[int, int] = {}
     given = []
@@ -87,6 +85,18 @@ def _marks(scope: Scope) -> Select[*tuple[Any, ...]]:
         .outerjoin(Composition, Composition.trial == Trial.id)
         .where(Run.rater == "player", Run.overall.is_not(None), newest_run(), _theirs(scope))
         .where(Composition.trial.is_(None) | Composition.revealed_at.is_not(None))
+    )
+
+
+def _of_others(scope: Scope, tier: str, serial: str) -> Select[*tuple[Any, ...]]:
+    """Ask by year for the sum and the number of the marks of the tier's other bows that may be looked at within a scope."""
+    theirs = (scope.holds(BowMarks.dealer) | (BowMarks.dealer == "")) & (BowMarks.shown > 0)
+    return (
+        select(BowMarks.year, func.sum(BowMarks.shown_total), func.sum(BowMarks.shown))
+        .join(Copy, Copy.serial == BowMarks.copy)
+        .where(Copy.tier == tier, Copy.serial != serial, theirs)
+        .group_by(BowMarks.year)
+        .order_by(BowMarks.year)
     )
 
 

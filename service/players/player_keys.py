@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, exists, or_, select
+from sqlalchemy import ColumnElement, Integer, func, select
 from sqlalchemy.orm import Session, aliased
 
 from service import tables
@@ -29,10 +29,11 @@ def of_dealer(dealer: str) -> ColumnElement[bool]:
     """Return the condition that a player is known to a dealer: by a trial there, or by name."""
     # Aliases, so that a query which joins the same tables is not taken for their source.
     trial, contact = aliased(tables.Trial), aliased(tables.Contact)
-    return or_(
-        exists().where(trial.player == tables.Player.id, trial.dealer == dealer),
-        exists().where(contact.player == tables.Player.id, contact.dealer == dealer),
-    )
+    # A value and no EXISTS, for which PostgreSQL may go through all trials.
+    tried = select(trial.id).where(trial.player == tables.Player.id, trial.dealer == dealer).limit(1)
+    named = select(contact.player).where(contact.player == tables.Player.id, contact.dealer == dealer)
+    either = (each.correlate(tables.Player).scalar_subquery() for each in (tried, named))
+    return func.coalesce(*either, type_=Integer).is_not(None)
 
 
 def known(session: Session, dealer: str, key: str) -> tables.Player:

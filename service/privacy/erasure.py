@@ -44,6 +44,7 @@ from service.tables import (
     TrialCopy,
     User,
 )
+from service.trials import bow_marks
 
 _JOINED = (audit_events.PLAYERS_JOINED, audit_events.PLAYERS_PARTED)
 _NAMING = tuple(event.did for event in (*_JOINED, audit_events.ENQUIRY_GIVEN, audit_events.ENQUIRY_TAKEN_AWAY))
@@ -169,6 +170,7 @@ def _make_nameless(session: Session, named: set[int], trials: Sequence[int]) -> 
 
 
 def _erase_trials(session: Session, trials: Sequence[int]) -> None:
+    played = {each for each in session.scalars(select(Run.copy).where(Run.trial.in_(trials))) if each is not None}
     pairs = select(HeadToHead.id).where(HeadToHead.trial.in_(trials))
     session.execute(delete(Pair).where(Pair.head_to_head.in_(pairs)))
     session.execute(update(Composition).where(Composition.previous.in_(trials)).values(previous=None))
@@ -176,3 +178,4 @@ def _erase_trials(session: Session, trials: Sequence[int]) -> None:
     for table in tables:
         session.execute(delete(table).where(table.trial.in_(trials)))
     session.execute(delete(Trial).where(Trial.id.in_(trials)))
+    bow_marks.of_bows(session, played)

@@ -23,7 +23,8 @@ from service.mail.mail_links import TheMailService, link_page
 from service.mail.mail_service import MailService
 from service.players import data_links
 from service.players.data_links import Opened
-from service.players.player_words import to_player
+from service.players.persons import Person
+from service.players.player_words import Made, to_player
 from service.privacy import access_requests, privacy_words, retention
 from service.questionnaire.field_types import EMAIL
 from service.web import costs
@@ -115,8 +116,14 @@ async def show(
         may_help=access_requests.may_help(session, person) if opened.whole else None,
         done=privacy_words.DONE[done]() if done in privacy_words.DONE else "",
         privacy=data_links.privacy_path(person.dealer),
-        played=tuple(to_player(*each) for each in access_requests.played(session, person)) if opened.whole else (),
+        played=_played(session, person) if opened.whole else (),
     )
+
+
+def _played(session: Session, person: Person) -> tuple[Made, ...]:
+    """Return what was made of bows, a part for each player that the person is; parts without a bow that say the same stand once."""
+    made = [to_player(*each) for each in access_requests.played(session, person)]
+    return tuple({each.key if each.lines else each.sentences: each for each in made}.values())
 
 
 @router.post("/data/{token}/ask")

@@ -28,6 +28,7 @@ from service.privacy import clock, mass_erasure, remains
 from service.privacy.erasure import erase, would_erase
 from service.tables.advice import DRAFT_LIFE
 from service.tables.doors import KEEP_MONTHS
+from service.trials import bow_marks
 from service.web import kept_forms
 
 A_MONTH = dt.timedelta(days=30.4375)
@@ -86,6 +87,7 @@ def sweep_if_due(database: Database, now: dt.datetime) -> Swept | None:
         if not _takes_its_turn(session, now):
             return None
     swept = sweep(database, now)
+    bow_marks.of_all(database)
     with database.writing() as session:
         duty = session.get_one(tables.Duty, SWEEP)
         duty.ended_at = now + dt.timedelta(seconds=time.monotonic() - started)

@@ -35,7 +35,17 @@ from service.tables.doors import (
     Spending,
 )
 from service.tables.found import NOBODYS, SearchWord
-from service.tables.history import Outcome, Player, Run, Trial, newest_outcome, newest_run, outcome_order
+from service.tables.history import (
+    BowMarks,
+    Outcome,
+    Player,
+    Run,
+    Trial,
+    newest_outcome,
+    newest_run,
+    outcome_order,
+    write_what_came,
+)
 from service.tables.range import RANGE, BenchReading, Copy, Dealer, Event, Price, RangeState, Tier, TierCharacter
 from service.tables.staff import (
     AuditEntry,

@@ -2,10 +2,11 @@
 
 import datetime as dt
 import decimal
+from collections.abc import Collection
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.orm import Mapped, aliased, mapped_column
+from sqlalchemy.orm import Mapped, Mapper, aliased, mapped_column
 
 from model.domain.vocabulary import Blinding, Hold, Instrument, OutcomeKind, Place
 from service.tables import base
@@ -28,7 +29,10 @@ class Player(base.Base):
 
 
 class Trial(base.Base):
-    """One player, one instrument, one occasion, with what the questionnaire said. None: not known."""
+    """One player, one instrument, one occasion, with what the questionnaire said. None: not known.
+
+    ``came``: the outcome that was told last, written with the outcomes so that lists find trials by it.
+    """
 
     __tablename__ = "trials"
     __table_args__ = (
@@ -44,9 +48,11 @@ class Trial(base.Base):
         base.one_of("place", tuple(Place)),
         base.one_of("blinding", tuple(Blinding)),
         base.one_of("instrument_used", base.INSTRUMENTS_USED),
+        base.one_of("came", tuple(OutcomeKind)),
         sa.Index(None, "player", "dealer"),
         sa.Index(None, "dealer", "player"),
         sa.Index(None, "dealer", "date", "id"),
+        sa.Index(None, "dealer", "came", "date", "id"),
     )
 
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -67,6 +73,7 @@ class Trial(base.Base):
     place: Mapped[Place | None] = mapped_column(Word(Place))
     blinding: Mapped[Blinding | None] = mapped_column(Word(Blinding))
     instrument_used: Mapped[str | None] = mapped_column(sa.String)
+    came: Mapped[OutcomeKind | None] = mapped_column(Word(OutcomeKind))
 
 
 class Run(base.Base):
@@ -142,6 +149,27 @@ class Outcome(base.Base):
     revision: Mapped[int] = mapped_column(sa.Integer, default=1)
 
 
+class BowMarks(base.Base):
+    """What players' marks of a bow add up to in a year, at a dealer or, ``dealer`` empty, in files of nobody's (`service.trials.bow_marks`).
+
+    ``trials``, ``marks``, ``total``, ``squares``: of trials that are over and players who may help. ``shown``, ``shown_total``: of
+    trials whose letters are revealed.
+    """
+
+    __tablename__ = "bow_marks"
+    __table_args__ = (sa.CheckConstraint("marks > 0 OR shown > 0", name="marks"), sa.Index(None, "dealer"))
+
+    copy: Mapped[str] = mapped_column(Key, sa.ForeignKey("copies.serial", ondelete="CASCADE"), primary_key=True)
+    dealer: Mapped[str] = mapped_column(Key, primary_key=True)
+    year: Mapped[int] = mapped_column(sa.Integer, primary_key=True)
+    trials: Mapped[int] = mapped_column(sa.Integer)
+    marks: Mapped[int] = mapped_column(sa.Integer)
+    total: Mapped[int] = mapped_column(sa.Integer)
+    squares: Mapped[int] = mapped_column(sa.Integer)
+    shown: Mapped[int] = mapped_column(sa.Integer)
+    shown_total: Mapped[int] = mapped_column(sa.Integer)
+
+
 def newest_run() -> sa.ColumnElement[bool]:
     """Return the condition that a run is of the highest revision of its sheet."""
     later = aliased(Run)
@@ -163,3 +191,17 @@ def outcome_order() -> tuple[sa.SQLColumnExpression[Any], ...]:
     A later revision of the one before does not come after what followed it.
     """
     return Outcome.on, Outcome.outcome == OutcomeKind.RETURNED, Outcome.id
+
+
+def write_what_came(connection: sa.Connection, trials: Collection[int]) -> None:
+    """Write into trials what was told last of each."""
+    newest_first = (column.desc() for column in outcome_order())
+    told = sa.select(Outcome.outcome).where(Outcome.trial == Trial.id).order_by(*newest_first)
+    came = told.limit(1).correlate(Trial).scalar_subquery()
+    connection.execute(sa.update(Trial).where(Trial.id.in_(trials)).values(came=came))
+
+
+@sa.event.listens_for(Outcome, "after_insert")
+@sa.event.listens_for(Outcome, "after_delete")
+def _write(_mapper: Mapper[Any], connection: sa.Connection, row: Outcome) -> None:
+    write_what_came(connection, [row.trial])

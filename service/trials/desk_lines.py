@@ -38,7 +38,7 @@ def trial_facts(row: TrialRow) -> str:
 
 def bows_and_sheets(row: TrialRow) -> str:
     """Say how many bows a trial has and how many of its sheets are in."""
-    sheets = _("{done} of {all} sheets are in").format(done=row.sheets_in, all=row.sheets_of)
+    sheets = _("{done} of {all} sheets in").format(done=row.sheets_in, all=row.sheets_of)
     parts = [formats.bows(row.copies)] if row.copies else []
     return ", ".join([*parts, *([sheets] if row.sheets_of else [])])
 

@@ -93,10 +93,7 @@ def players(
     """Return a page of the players, latest trial first; ``search``: how a name, an address or a key begins, or a number ends."""
     if not search.strip():
         return people.players(session, dealer, after, wanted)
-    conditions = [people.search_for(dealer, search)]
-    if wanted.value("instrument"):
-        conditions.append(people.has_played(dealer, wanted.value("instrument")))
-    return people.players_found(session, dealer, after, *conditions, most=wanted.most)
+    return people.players_found(session, dealer, search, after, wanted)
 
 
 def home(session: Session, dealer: str, today: dt.date, most: int = 12) -> Home:

@@ -21,7 +21,7 @@ from service.players import known
 from service.players.trial_access import claimed
 from service.questionnaire.forms import check
 from service.tables import Composition, Copy, Dealer, Seat, Tier, Trial, TrialCopy
-from service.trials import composing, materials, ordering, parcel_mails, reservations, trial_mails
+from service.trials import bow_marks, composing, materials, ordering, parcel_mails, reservations, trial_mails
 from service.trials.shared import carried, noted, require_state
 from service.trials.whole_trial import TrialRecord
 
@@ -258,6 +258,7 @@ def end(session: Session, trial: Trial, composition: Composition) -> None:
     """Put an open trial's state to closed, its bows back where it was in the shop, and its links shut."""
     composition.state, composition.closed_at = "closed", now()
     _come_home(session, trial, composition)
+    bow_marks.of_trials(session, [trial.id])
     _shut_seats(session, composition)
     trial_mails.after_trial(session, trial.key)
 
@@ -291,7 +292,7 @@ def reveal(session: Session, user: int, dealer: str, key: str) -> None:
         composition, ("open", "closed", "cancelled"), _("There is nothing to reveal before the first bow is played.")
     )
     composition.revealed_at, composition.revealed_by = now(), user
-    session.flush()
+    bow_marks.of_trials(session, [composition.trial])
     trial_mails.revealed(session, key)
     noted(session, user, dealer, audit_events.LETTERS_REVEALED, f"trial {key}")
 

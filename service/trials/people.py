@@ -5,7 +5,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, Select, and_, exists, func, or_, select
+from sqlalchemy import ColumnElement, Row, Select, and_, case, exists, func, literal, or_, select, union
 from sqlalchemy.orm import Session, aliased
 
 from model.domain.vocabulary import Hold, Instrument, Place
@@ -228,29 +228,41 @@ def _persons(session: Session, dealer: str, instrument: str) -> int:
     return by_name + (session.scalar(of_trials.where(~known_by_name)) or 0)
 
 
-def players_found(
-    session: Session, dealer: str, after: str, *conditions: ColumnElement[bool], most: int = paging.A_PAGE
-) -> Leaf[PlayerRow]:
-    """Return a page of the dealer's players that meet the conditions, those without a trial first, then the latest trial."""
-    player, contact, trial, joined = tables.Player, tables.Contact, tables.Trial, tables.JoinedPlayer
-    stands = same_person.head(player.id)
-    theirs = select(stands.label("id")).select_from(player).outerjoin(joined, same_person.joined_at(dealer, player.id))
-    theirs = theirs.outerjoin(contact, and_(contact.player == player.id, contact.dealer == dealer))
-    wanted = theirs.where(of_dealer(dealer), *conditions).distinct().subquery()
-    last = func.coalesce(func.max(trial.on), dt.date.max, type_=trial.on.type)
-    found = session.execute(
-        select(last.label("last"), stands.label("id"))
-        .select_from(player)
-        .outerjoin(joined, same_person.joined_at(dealer, player.id))
-        .outerjoin(trial, and_(trial.player == player.id, trial.dealer == dealer))
-        .where(stands.in_(select(wanted.c.id)))
-        .group_by(stands)
-        .having(paging.beyond((last, stands), paging.read(after, dt.date, int)))
-        .order_by(last.desc(), stands.desc())
-        .limit(most + 1)
-    ).all()
-    page = paging.leaf(found, session.scalar(select(func.count()).select_from(wanted)) or 0, tuple, most)
+def players_found(session: Session, dealer: str, search: str, after: str, wanted: ListWanted = ALL) -> Leaf[PlayerRow]:
+    """Return a page of those who are found by a text (`players.searching`) or whose key begins with it, in the same order.
+
+    A key is drawn, and somewhere in its midst holds many a short name: 'Ada', 'Abe'.
+    """
+    player, joined, trial = tables.Player, tables.JoinedPlayer, aliased(tables.Trial)
+    named = searching.found(tables.SearchWord.player, (dealer,), search)
+    of_key = select(player.id).where(begins(player.key, search.strip()), of_dealer(dealer))
+    of_text = union(named, of_key).subquery()
+    key = of_text.c[0]
+    whole = select(same_person.head(key).label("id")).select_from(of_text)
+    whole = whole.outerjoin(joined, same_person.joined_at(dealer, key))
+    if instrument := wanted.value("instrument"):
+        played = select(trial.id).where(trial.player == key, trial.dealer == dealer, trial.instrument == instrument)
+        whole = whole.where(played.limit(1).correlate(of_text).scalar_subquery().is_not(None))
+    persons = whole.distinct().subquery()
+    ordered = select(_last_day(dealer, persons.c.id).label("last"), persons.c.id).subquery()
+    order = (ordered.c.last, ordered.c.id)
+    asked = select(*order).where(paging.beyond(order, paging.read(after, dt.date, int)))
+    found = session.execute(asked.order_by(*(column.desc() for column in order)).limit(wanted.most + 1)).all()
+    count = session.scalar(select(func.count()).select_from(persons)) or 0
+    page = paging.leaf(found, count, tuple, wanted.most)
     return page.of(player_rows(session, dealer, [row.id for row in page.rows]))
+
+
+def _last_day(dealer: str, stands: ColumnElement[int]) -> ColumnElement[dt.date]:
+    """Return the day of a person's last trial, `dt.date.max` where there was none: under the key that stands for them, and under another."""
+    trial, other = aliased(tables.Trial), aliased(tables.JoinedPlayer)
+    last = select(func.max(trial.on)).where(trial.dealer == dealer)
+    own = last.where(trial.player == stands).correlate(stands.table)
+    of_other = last.where(other.dealer == dealer, other.head == stands, trial.player == other.player)
+    first = literal(dt.date.min)
+    days = [func.coalesce(each.scalar_subquery(), first) for each in (own, of_other.correlate(stands.table))]
+    newest = case((days[0] >= days[1], days[0]), else_=days[1])
+    return case((newest == first, literal(dt.date.max)), else_=newest)
 
 
 def player_rows(session: Session, dealer: str, stand: Sequence[int]) -> tuple[PlayerRow, ...]:
@@ -300,21 +312,6 @@ def _player_row(group: Sequence[Row[*tuple[Any, ...]]]) -> PlayerRow:
         last=max((each.last for each in group if each.last is not None), default=None),
         in_model=same_person.agreed(group),
     )
-
-
-def search_for(dealer: str, text: str) -> ColumnElement[bool]:
-    """Return the condition that somebody is found by a text (`players.searching`), or that the key begins with it.
-
-    A key is drawn, and somewhere in its midst holds many a short name: 'Ada', 'Abe'.
-    """
-    named = searching.found(tables.SearchWord.player, (dealer,), text)
-    return or_(tables.Player.id.in_(named), begins(tables.Player.key, text.strip()))
-
-
-def has_played(dealer: str, instrument: str) -> ColumnElement[bool]:
-    """Return the condition that a player had a trial of an instrument at a dealer."""
-    trial = aliased(tables.Trial)
-    return exists().where(trial.player == tables.Player.id, trial.dealer == dealer, trial.instrument == instrument)
 
 
 def player_page(session: Session, dealer: str, key: str) -> PlayerPage:

@@ -17,7 +17,7 @@ from service.core.language import _
 from service.core.row_locks import lock_copies
 from service.players.trial_access import claimed
 from service.tables import Composition, Seat, Trial, TrialCopy
-from service.trials import lifecycle, outcomes, trial_mails
+from service.trials import bow_marks, lifecycle, outcomes, trial_mails
 from service.trials.shared import carried, noted, require_state
 
 
@@ -49,6 +49,7 @@ def reopen(session: Session, user: int | None, dealer: str, key: str) -> None:
             outcomes.take_out(session, composition, row)
         _out_again(session, composition, [row for row in rows if _went_with_the_closing(row, trial, closed)])
         composition.state, composition.closed_at = "open", None
+        bow_marks.of_trials(session, [trial.id])
         # The links that were shut by the closing lead to the sheets again.
         shut = select(Seat.id).where(Seat.trial == composition.trial, Seat.closed_at >= closed)
         session.execute(update(Seat).where(Seat.id.in_(shut)).values(closed_at=None))

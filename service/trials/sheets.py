@@ -27,7 +27,7 @@ from service.core.language import _
 from service.players import player_keys
 from service.players.trial_access import claimed
 from service.questionnaire.sheet_fields import SheetIn
-from service.trials import sheet_statements
+from service.trials import bow_marks, sheet_statements
 from service.trials.screens import for_screen
 from service.trials.sheet_statements import SheetTarget, StoredSheet
 
@@ -124,6 +124,7 @@ def count(session: Session, user: int | None, dealer: str, key: str, sheet_id: i
         *(session, chosen.trial, chosen.position, chosen.rater, place.bow, chosen.ratings, chosen.note, played),
         strokes=chosen.strokes,
     )
+    _count_marks(session, place)
     audit.record(session, user, audit_events.SHEET_CHOSEN, f"trial {key}", dealer=dealer, position=chosen.position)
     session.flush()
     session.expire_all()
@@ -215,3 +216,10 @@ def _keep(session: Session, arrival: _Arrival, flags: tuple[str, ...], sender: s
     if counts:
         place = (trial, sheet.position, sheet.rater, arrival.place.bow)
         sheet_statements.add_run(session, *place, sheet.ratings, sheet.note, arrival.played, strokes)
+        _count_marks(session, arrival.place)
+
+
+def _count_marks(session: Session, place: SheetTarget) -> None:
+    """Count the marks of a sheet's bow anew, where its trial is over or revealed already."""
+    if place.bow is not None and (place.state == "closed" or place.revealed_at is not None):
+        bow_marks.of_bows(session, [place.bow])

@@ -6,7 +6,7 @@ from typing import Any
 
 import segno
 
-from model.domain.vocabulary import LOWEST
+from model.domain.vocabulary import LOWEST, OutcomeKind
 from service.advice import interval_pictures
 from service.core import formats, times
 from service.core.language import _, ngettext
@@ -113,7 +113,9 @@ def _describe(rated: Sequence[BowStanding], own: BowStanding | None) -> str:
 
 
 def advice(view: StandingView, trial: TrialPage) -> str:
-    """Say what to do next; nobody is told to go on where nobody plays."""
+    """Say what to do next; nobody is told to go on where nobody plays, and nothing is to be done once a bow was kept."""
+    if trial.row.outcome is OutcomeKind.KEPT:
+        return ""
     is_over = trial.row.state != "open"
     said = _("The trial ended before anything was rated.") if is_over and not view.sheets_in else ""
     return said or view.recommendation.text
@@ -158,6 +160,11 @@ def best(bow: BowStanding, alone: bool) -> str:
 def flags(sheet: SheetRow) -> tuple[str, ...]:
     """Return a sentence for each thing to look at in a sheet."""
     return desk_words.flags(still_odd(sheet))
+
+
+def any_odd(trial: TrialPage) -> bool:
+    """Say whether there is something to look at in any sheet."""
+    return any(not sheet.counts or flags(sheet) for sheet in trial.sheets)
 
 
 def may_count(sheet: SheetRow) -> bool:

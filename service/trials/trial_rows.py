@@ -90,7 +90,7 @@ def trials(
 
 def _narrowed(dealer: str, wanted: ListWanted) -> Iterator[ColumnElement[bool]]:
     """Give the conditions that trials are narrowed by."""
-    trial, told, joined = tables.Trial, tables.Outcome, tables.JoinedPlayer
+    trial, joined = tables.Trial, tables.JoinedPlayer
     if wanted.value("search"):
         named = searching.found(tables.SearchWord.player, (dealer,), wanted.value("search"))
         with_them = select(joined.player).where(joined.dealer == dealer, joined.head.in_(named))
@@ -100,9 +100,9 @@ def _narrowed(dealer: str, wanted: ListWanted) -> Iterator[ColumnElement[bool]]:
     if wanted.value("place"):
         yield func.coalesce(trial.place, Place.SHOP) == wanted.value("place")
     if wanted.value("outcome") == NO_OUTCOME:
-        yield ~exists().where(told.trial == trial.id)
+        yield trial.came.is_(None)
     elif wanted.value("outcome"):
-        yield last_outcome() == wanted.value("outcome")
+        yield trial.came == wanted.value("outcome")
     if wanted.since:
         yield trial.on >= wanted.since
     if wanted.until:
@@ -137,7 +137,7 @@ def statement(dealer: str, today: dt.date, *, files: bool) -> Select[*tuple[Any,
             exists()
             .where(kept.trial == trial.id, kept.out_at.is_not(None), kept.back_at.is_(None), kept.due_back < today)
             .label("overdue"),
-            last_outcome().label("outcome"),
+            trial.came.label("outcome"),
         )
         .outerjoin(tables.JoinedPlayer, same_person.joined_at(dealer, trial.player))
         .join(tables.Player, tables.Player.id == same_person.head(trial.player))
@@ -158,14 +158,6 @@ def _rated() -> ColumnElement[bool]:
 
 def _count(of: Any, where: ColumnElement[bool]) -> ScalarSelect[int]:
     return select(func.count(of)).where(where).correlate(tables.Trial).scalar_subquery()
-
-
-def last_outcome(of: Any = tables.Outcome.outcome) -> ScalarSelect[Any]:
-    """Return what came of a trial last, or another column of that outcome, in a statement that asks for trials."""
-    told = tables.Outcome
-    newest_first = (column.desc() for column in tables.outcome_order())
-    last = select(of).where(told.trial == tables.Trial.id).order_by(*newest_first).limit(1)
-    return last.correlate(tables.Trial).scalar_subquery()
 
 
 def row_of(row: Row[*tuple[Any, ...]]) -> TrialRow:

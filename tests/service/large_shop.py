@@ -11,6 +11,7 @@ from service import tables
 from service.core import clock_watch
 from service.core.database import Database
 from service.tables.found import of_contact, of_enquiry
+from service.trials import bow_marks
 
 DEALER = "harbour"
 FAMILIES, GIVEN = 700, 90
@@ -52,6 +53,7 @@ def fill(
     with database.writing() as session:
         for table, rows in parts:
             _put(session, table, rows)
+    bow_marks.of_all(database)
 
 
 def _put(session: Session, table: Any, rows: Iterable[dict[str, Any]]) -> None:
@@ -156,7 +158,14 @@ def _trials(trials: int, players: int, today: dt.date) -> Iterator[dict[str, Any
             "instrument": _INSTRUMENTS[place % 3],
             "place": "shop",
             "blinding": "blind",
+            "came": _came(place, trials),
         }
+
+
+def _came(place: int, of: int) -> str | None:
+    """Return what came of a trial."""
+    told = _state(place, of) == "closed" and place < of - 100
+    return ("none" if place % 3 else "kept") if told else None
 
 
 def _compositions(trials: int, enquiries: int, today: dt.date) -> Iterator[dict[str, Any]]:
@@ -208,10 +217,9 @@ def _runs(trials: int, bows: int, case: int) -> Iterator[dict[str, Any]]:
 
 def _outcomes(trials: int, bows: int, today: dt.date) -> Iterator[dict[str, Any]]:
     for place in range(trials):
-        if _state(place, trials) == "closed" and place < trials - 100:
-            kept = place % 3 == 0
-            yield {"trial": place + _FIRST, "on": _day(place, trials, today), "outcome": "kept" if kept else "none"} | {
-                "copy": _serial(3 * place % bows) if kept else None
+        if came := _came(place, trials):
+            yield {"trial": place + _FIRST, "on": _day(place, trials, today), "outcome": came} | {
+                "copy": _serial(3 * place % bows) if came == "kept" else None
             }
 
 

@@ -16,6 +16,7 @@ from service.tables import (
     AuditEntry,
     Base,
     BenchReading,
+    BowMarks,
     Calendar,
     ClosedAddress,
     Composition,
@@ -67,6 +68,7 @@ from service.tables import (
 
 DAY = dt.date(2026, 3, 2)
 MOMENT = dt.datetime(2026, 3, 2, 12, 30, tzinfo=dt.UTC)
+UNSAID = ("trials", "squares", "shown", "shown_total")
 ROWS: list[tuple[type[Base], dict[str, Any]]] = [
     (Dealer, {"slug": "harbour", "name": "Harbour"}),
     (Tier, {"slug": "heron", "name": "Heron", "instrument": "violin", "holds": "", "grade": 1}),
@@ -81,6 +83,7 @@ ROWS: list[tuple[type[Base], dict[str, Any]]] = [
     (Trial, {"key": "T9", "player": 1, "on": DAY, "instrument": "violin"}),
     (Run, {"trial": 1, "position": 1, "copy": "VN-1", "overall": 5}),
     (Outcome, {"trial": 1, "on": DAY, "outcome": "none"}),
+    (BowMarks, {"copy": "VN-1", "dealer": "harbour", "year": 2026, "marks": 1, "total": 5} | dict.fromkeys(UNSAID, 0)),
     (
         ModelVersion,
         {"fitted_at": MOMENT, "adopted": True, "data_digest": "x", "code_version": "x", "report": {}, "artifact": b""},
@@ -220,6 +223,7 @@ REFUSED: list[tuple[type[Base], dict[str, Any]]] = [
     (Run, {"position": 2, "copy": "ghost"}),
     (Run, {}),
     (Outcome, {"outcome": "kept"}),
+    (BowMarks, {"year": 2025, "marks": 0}),
     (Outcome, {"outcome": "kept", "copy": "VN-1", "price": Decimal(0), "currency": "EUR"}),
     (Outcome, {"outcome": "kept", "copy": "VN-1", "price": Decimal(900)}),
     (Outcome, {"outcome": "more_asked", "price": Decimal(900), "currency": "EUR"}),

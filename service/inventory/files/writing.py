@@ -27,7 +27,9 @@ from service.tables import (
     Tier,
     TierCharacter,
     Trial,
+    write_what_came,
 )
+from service.trials import bow_marks
 
 ANSWERS = ("dealer", *(kept.column for _question, kept in HISTORY), "place", "blinding", "instrument_used")
 """Columns of runs.csv that a trial keeps under the same name."""
@@ -91,6 +93,9 @@ def _write_history(session: Session, plan: Plan) -> None:
     ids = _trial_ids(session, [*known, *map(str, first_rows), *(values["trial"] for values in outcomes.all())])
     _add(session, Run, (_run(values, ids[values["trial"]]) for values in runs.all()))
     _add(session, Outcome, (_outcome(values, ids[values["trial"]]) for values in outcomes.all()))
+    bow_marks.of_trials(session, ids.values())
+    for some in batched(sorted({ids[values["trial"]] for values in outcomes.all()})):
+        write_what_came(session.connection(), some)
 
 
 def _trial(values: Values, players: dict[str, int]) -> Values:

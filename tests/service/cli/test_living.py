@@ -64,7 +64,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
     ("anchor", "said"),
     [
         ("overdue", r"Milan Horvat.* by post .*2 days ago"),
-        ("open", r"Tobias Brandt.*Being played.*3 of \d sheets are in"),
+        ("open", r"Tobias Brandt.*Being played.*3 of \d sheets in"),
         ("open", r"Ines Carvalho.* by post .*Being played, due back on"),
         ("today", r"Sofia Marek.*Planned, \w+ bows, 0 of"),
         ("parcels", r"Luca Bernasconi.* by post "),

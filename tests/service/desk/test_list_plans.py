@@ -14,7 +14,7 @@ from tests.service import large_shop
 from tests.service.cast import Desk
 from tests.service.client import serving, settings_in
 
-SIZE = {"bows": 200, "players": 9_000, "enquiries": 1_000, "trials": 5_000, "case": 0}
+SIZE = {"bows": 200, "players": 9_000, "enquiries": 1_000, "trials": 5_000, "case": 1}
 """Enough that whoever plans finds an index cheaper than a page after page of a table; each of `LARGE` has thousands of rows."""
 LARGE = {
     "players",
@@ -23,6 +23,8 @@ LARGE = {
     "trials",
     "compositions",
     "search_words",
+    "runs",
+    "outcomes",
     "audit",
     "outbox",
 }
@@ -35,6 +37,12 @@ PAGES = {
     "stock": "/desk/stock",
     "stock by serial": "/desk/stock?order=serial&serial=sn-0001",
     "players": "/desk/players",
+    "trials of an outcome": "/desk/trials?outcome=returned",
+    "trials of nothing yet": "/desk/trials?outcome=nothing",
+    "a bow": "/desk/stock/SN-00007",
+    "this month's figures": "/desk/overview",
+    "players by name": "/desk/players?search=last77",
+    "players of a name and an instrument": "/desk/players?search=given7+last7&instrument=cello",
     "players of an instrument": "/desk/players?instrument=cello",
     "sold bows": "/desk/stock?show=sold",
     "mail": "/desk/mail?state=sent",
@@ -56,6 +64,8 @@ PAGES = {
     "an enquiry's number": "/desk/find?q=00000007",
     "an address that was scanned": "/desk/find?q=http%3A%2F%2Fbows.example%2Fdesk%2Fplayers%2FP-7",
 }
+MAY_READ = {"a bow": {"trials"}, "this month's figures": {"trials", "compositions", "outcomes"}}
+"""Of a hundred days of trials those of a month are so many that going through all is no worse, or the planned ones of an instrument."""
 
 
 @pytest.fixture
@@ -75,15 +85,15 @@ def test_no_list_and_no_search_reads_a_large_table_from_end_to_end(desk: Desk) -
     )
     adviser, owner, read = desk.sign_in("adviser"), desk.sign_in("owner"), {}
     for name, page in PAGES.items():
-        member = owner if "audit" in page else adviser
+        member = owner if "audit" in page or "overview" in page else adviser
         asked.clear()
         assert member.get(page).status_code in (200, 303), page
         # To say how many there are all of them are counted; what is shown is found.
         counted = [each for each in asked if each[0].startswith("SELECT count(") or "count(*)" in each[0]]
         statements = [each for each in asked if each not in counted or "LIMIT" in each[0]]
         whole = {table for sql, values in statements for table in _read_whole(desk.database, sql, values)}
-        if whole & LARGE:
-            read[name] = sorted(whole & LARGE)
+        if read_whole := sorted(whole & LARGE - MAY_READ.get(name, set())):
+            read[name] = read_whole
     assert read == {}
 
 

@@ -13,6 +13,7 @@ from service import tables
 from service.core import audit
 from service.core.scopes import OneDealer
 from service.players import player_notes
+from service.trials import bow_marks
 from tests.service import desk_shop
 from tests.service.cast import DEALER
 from tests.service.desk_shop import CLARA, Shop, form_to
@@ -39,6 +40,7 @@ def from_file(session: Session, key: str, marks: Sequence[tuple[str | None, int,
     for position, (bow, overall, response) in enumerate(marks, 1):
         rated = {"overall": overall, "response": response, "tone": overall}
         session.add(tables.Run(trial=trial.id, position=position, copy=bow, **rated))
+    bow_marks.of_trials(session, [trial.id])
 
 
 def of_trial(shop: Shop, trial: str) -> str:

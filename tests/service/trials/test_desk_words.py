@@ -70,7 +70,7 @@ def test_a_trial_is_named_by_its_number_and_player() -> None:
 def test_a_trials_facts_stand_in_one_line() -> None:
     said = desk_lines.trial_facts(ROW).replace("\u00a0", " ")
     assert said == "Double bass, German hold · by post · masked · 2 November 2026"
-    assert desk_lines.bows_and_sheets(ROW) == "four bows, 2 of 7 sheets are in"
+    assert desk_lines.bows_and_sheets(ROW) == "four bows, 2 of 7 sheets in"
 
 
 @pytest.mark.parametrize(

@@ -105,7 +105,7 @@ def test_strokes_alone_rate_no_bow_and_another_sitting_waits_for_marks(shop: Sho
     assert (stands.sheets_in, [bow.letters for bow in stands.bows if bow.best or bow.plays]) == (0, [])
     page = shop.adviser.read(f"/desk/trials/{key}")
     assert not [item for item in page.by_id("order").walk() if item.tag == "li" and item.text.strip().endswith("rated")]
-    assert f"0 of {len(order)} sheets are in" in shop.adviser.read("/desk/trials").text
+    assert f"0 of {len(order)} sheets in" in shop.adviser.read("/desk/trials").text
     assert "Own bow, played again" in page.text
     assert "Your own bow" not in page.text
 
