@@ -31,6 +31,7 @@ from service.trials.shared import noted
 __all__ = ["MOST_COPIES", "BowChoice", "ByCopies", "Composing", "Proposal", "compose", "propose"]
 
 SEEDS = 2**31 - 1
+FARTHEST = dt.timedelta(days=3653)
 
 
 def compose(session: Session, user: int | None, dealer: str, request: Composing) -> str:
@@ -83,7 +84,9 @@ def _is_there(session: Session, dealer: str, key: str) -> bool:
 
 
 def check_hour(session: Session, dealer: str, on: dt.date, hour: dt.time | None) -> None:
-    """Raise `InvalidInputError` for an hour that the shop's clock leaves out on that day."""
+    """Raise `InvalidInputError` for an hour that the shop's clock leaves out on that day, or a day that is years ahead."""
+    if on > now().date() + FARTHEST:
+        raise InvalidInputError([("on", _("This day is more than ten years ahead; look at the year."))])
     zone = site.zone(session, dealer)
     if hour is not None and zone is not None and not zones.is_there(on, hour, zone):
         sentence = _("On {day} the clocks go forward: {hour} does not come. Choose another hour.")

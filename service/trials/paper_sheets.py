@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from model.bench import playable_range
 from model.domain.vocabulary import STROKES
 from service.core import audit_events, formats
-from service.core.errors import ConflictError, InvalidInputError, refuse
+from service.core.errors import ConflictError, FieldProblem, InvalidInputError, refuse
 from service.core.language import _
 from service.core.moments import now
 from service.players.trial_access import claimed
@@ -116,9 +116,7 @@ def _checked(
             if sheet.kept_strokes and not sheet.ratings:
                 sheet = _with_what_counts(kept, sheet)
         except InvalidInputError as invalid:
-            wrong += [
-                (f"{line.position}.{each.path.removeprefix('ratings.')}", each.message) for each in invalid.problems
-            ]
+            wrong += [_wrong(line, each) for each in invalid.problems]
             continue
         is_blank = not sheet.ratings and not sheet.note and not sheet.kept_strokes
         is_known = _is_known(kept, sheet, before) and not (moved and before is not None)
@@ -126,6 +124,15 @@ def _checked(
             found.append(sheet)
     refuse(wrong)
     return found
+
+
+def _wrong(line: PaperLine, problem: FieldProblem) -> tuple[str, str]:
+    """Return the field of a problem and its sentence; of a mark in the words of this page."""
+    name = problem.path.removeprefix("ratings.")
+    if name == problem.path:
+        return f"{line.position}.{name}", problem.message
+    said = _("Got {value}; expected 1 to 7, or ? where it could not be told.").format(value=line.marks[name])
+    return f"{line.position}.{name}", said
 
 
 def _with_what_counts(kept: Sequence[Sheet], sheet: SheetIn) -> SheetIn:

@@ -79,7 +79,7 @@ async def listed(request: Request, staff: Views, session: Reading, state: str = 
         query=query,
         note=_counted(desk_reads.trial_counts(session, staff.dealer)),
         lines=found.each(desk_lines.trial_line),
-        empty=_("There is no such trial.") if query.values else _("No trials yet."),
+        empty=_("No trial is found; search for less, or for another part.") if query.values else _("No trials yet."),
         **paged(found, query.href, begins=not after),
     )
     return desk_frame.show(request, staff, "web/desk_list.html", page)

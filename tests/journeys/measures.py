@@ -51,14 +51,21 @@ _CUT = """() => [...document.querySelectorAll('main *')]
   .filter((e) => e.getBoundingClientRect().right > document.documentElement.clientWidth + 1)
   .map((e) => e.outerHTML.slice(0, 80))"""
 
+_BY_LETTERS = """() => [...document.querySelectorAll('main :is(p, span, b, td, th, dd, dt, li, a)')]
+  .filter((e) => e.childElementCount === 0 && e.textContent.trim().length > 11 && e.checkVisibility() && !e.closest('svg, .hidden-words'))
+  .map((e) => ({what: e.textContent.trim().slice(0, 40), box: e.getBoundingClientRect(), size: parseFloat(getComputedStyle(e).fontSize)}))
+  .filter(({box, size}) => box.width < 3 * size && box.height > 8 * size)
+  .map(({what}) => what)"""
+
 
 def reflow_faults(page: Page) -> Iterator[str]:
-    """Give how far the page scrolls sideways, and what reaches over its edge."""
+    """Give how far the page scrolls sideways, what reaches over its edge, and text that stands letter below letter."""
     page.wait_for_load_state()  # a page that has come may still wait for its styles
     beyond = page.evaluate(_BEYOND)
     if beyond > 0:
         yield f"scrolls sideways by {beyond} px"
     yield from (f"over the edge: {each}" for each in page.evaluate(_CUT))
+    yield from (f"a column of letters: {each}" for each in page.evaluate(_BY_LETTERS))
 
 
 def faults(page: Page, width: int) -> Iterator[str]:

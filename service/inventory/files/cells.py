@@ -151,8 +151,10 @@ def strokes(text: str, _decimals: Decimals) -> str | None:
 def money(text: str, decimals: Decimals) -> decimal.Decimal:
     """Read an amount above zero in whole hundredths."""
     value = decimal.Decimal(decimals.to_point(text))
-    if not 0 < value < decimal.Decimal(int(BOUND)):
-        raise CellError(FileWords(N_("an amount above 0 and below {high}"), high=f"{BOUND:g}"))
+    if value <= 0:
+        raise CellError(_("an amount above 0"))
+    if value >= decimal.Decimal(int(BOUND)):
+        raise CellError(FileWords(N_("an amount below {high}"), high=f"{BOUND:,.0f}".replace(",", "\u202f")))
     if value * 100 != int(value * 100):
         raise CellError(_("an amount with at most two decimals"))
     return value

@@ -76,6 +76,7 @@ def test_a_bow_that_is_wanted_there_keeps_the_trial_where_it_was(shop: Shop) -> 
     ("fields", "said"),
     [
         ({"on": "2020-01-01"}, "This day is past"),
+        ({"on": "9999-12-31"}, "more than ten years ahead"),
         ({"on": ""}, "Say on which day the trial is"),
         ({"on": "tomorrow"}, "expected a day, as 2026-11-30"),
         ({"on": LATER.isoformat(), "hour": "25:00"}, "expected an hour and minute, as 15:30"),
