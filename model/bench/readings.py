@@ -11,6 +11,8 @@ REPEATABILITY_LIMIT = 1.96 * math.sqrt(2.0)
 """Two readings of one thing differ by more than this many standard deviations once in twenty times (ISO 5725-6, 4.1.4)."""
 OUTLIER_LEVEL = 0.01
 """How often a sound set of readings has one that is asked about (ISO 5725-2, 7.3.4, calls it an outlier at 1 %)."""
+WIDE = 5.0
+"""By so many times what is usual two readings differ that are asked about though nobody knows how well they repeat (a judgement)."""
 ORDER_APART = 5.0
 """Readings of one quantity that differ by this factor are not of one thing (a judgement, no source)."""
 FEWEST_COPIES = 6
@@ -92,16 +94,19 @@ def questioned(values: Sequence[float], known: Repeatability | None = None, usua
     """Return the place of the reading that stands apart from the others, None where none does.
 
     Of three or more by Grubbs' test (Grubbs 1969, Technometrics 11:1). Of two, where it is ``known`` how well such readings
-    repeat, by the critical difference (ISO 5725-6), which for few degrees of freedom is Student's; then it is the later one. ``usual``: the standard deviation of one reading; what
-    differs from the mean by less than its repeatability limit is never asked about, since readings come in steps: of three in
+    repeat, by the critical difference (ISO 5725-6), which for few degrees of freedom is Student's, else by `WIDE` repeatability
+    limits of what is ``usual``; then it is the later one. ``usual``: the standard deviation of one reading; what differs from the
+    mean of three or more by less than its repeatability limit is never asked about, since readings come in steps: of three in
     which two are equal Grubbs' test asks about the third however near it is.
     """
     given = np.asarray(values, dtype=np.float64)
     if given.size >= 3:
         return _grubbs(given, REPEATABILITY_LIMIT * usual)
-    if given.size < 2 or known is None:
+    if given.size < 2 or (known is None and usual <= 0.0):
         return None
-    limit = float(stdtrit(known.degrees, 1.0 - OUTLIER_LEVEL / 2.0)) * math.sqrt(2.0) * known.sd
+    limit = WIDE * REPEATABILITY_LIMIT * usual
+    if known is not None:
+        limit = float(stdtrit(known.degrees, 1.0 - OUTLIER_LEVEL / 2.0)) * math.sqrt(2.0) * known.sd
     return 1 if abs(given[1] - given[0]) > limit else None
 
 

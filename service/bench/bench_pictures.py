@@ -27,7 +27,7 @@ def decay(fit: bench.DecayFit) -> Picture:
     rate = math.log(1e3) / fit.decay_60db_s
     level = fit.amplitude * np.exp(-rate * seconds)
     return {
-        "whole": _area(fit.data, top),
+        "whole": _area(fit.data, top, int(fit.window_s * fit.frequency_hz)),
         "fall": (_line(level, top), _line(-level, top)),
         "first": _line(fit.data[:first], top),
         "first_fit": _line(fit.fitted[:first], top),
@@ -59,9 +59,10 @@ def _line(values: Floats, top: float) -> str:
     return _points(chosen / max(values.size - 1, 1) * WIDTH, _heights(values[chosen], top))
 
 
-def _area(values: Floats, top: float) -> str:
-    """Return the outline of all that a curve passes through: its highest and lowest of each short stretch."""
-    edges = np.unique(np.linspace(0, values.size, min(values.size, POINTS) + 1).astype(np.intp))[:-1]
+def _area(values: Floats, top: float, cycles: int = POINTS) -> str:
+    """Return the outline of all that a curve passes through: its highest and lowest of each short stretch, a whole vibration or more."""
+    stretches = max(min(values.size, POINTS, cycles), 1)
+    edges = np.unique(np.linspace(0, values.size, stretches + 1).astype(np.intp))[:-1]
     high, low = np.maximum.reduceat(values, edges), np.minimum.reduceat(values, edges)
     x = edges / max(values.size - 1, 1) * WIDTH
     return _points(np.concatenate([x, x[::-1]]), np.concatenate([_heights(high, top), _heights(low, top)[::-1]]))

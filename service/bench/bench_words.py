@@ -29,6 +29,8 @@ DERIVED: Mapping[str, tuple[str, str, float, str]] = {
     "percussion_m": (N_("Centre of percussion, from the hand"), "mm", 1e3, "I / (m d)"),
 }
 """Of each value that follows: its name, its unit as shown, how many of that unit one of SI's is, and its formula."""
+FINEST = 1e-4
+"""No finer share of a value is told of a recording, however quiet it was: the clock of a recorder is not known better (a judgement)."""
 RECORDED_SECONDS = 20
 """After so long a recording in the page stops by itself."""
 PARTS: Mapping[str, str] = {"head": N_("head"), "stick": N_("stick"), "frog": N_("frog"), "hair": N_("hair")}
@@ -185,7 +187,10 @@ def recorder() -> tuple[Fact, ...]:
 
 def fitted(fit: bench.DecayFit) -> tuple[Fact, ...]:
     """Return what a recording says, each with its uncertainty."""
-    measured = bench.readings.Measured
+
+    def measured(value: float, sd: float) -> bench.readings.Measured:
+        return bench.readings.Measured(value, max(sd, FINEST * value))
+
     return (
         (_("Frequency"), with_uncertainty(measured(fit.frequency_hz, fit.frequency_hz_sd), "Hz")),
         (_("Time to fall by 60 dB"), with_uncertainty(measured(fit.decay_60db_s, fit.decay_60db_s_sd), "s")),

@@ -22,6 +22,8 @@ _NUMBER = re.compile(r"\d+(?:[.,]\d+)?", re.ASCII)
 FASTEST, SLOWEST = 13_000.0, 1_500.0
 """Metres a second: faster than the stiffest carbon fibre alone, slower than any wood along its grain."""
 USUAL_SPEED = (3_500.0, 9_500.0)
+OF_ANY_TONE = ("decay_hz", "decay_60db_s", DECREMENT)
+"""What is read of whichever tone rang: of the next one it is another."""
 LEAST_LOSS, USUAL_LOSS = 2e-4, (0.001, 0.025)
 """No wood and no laminate loses less; what is usual for a stick."""
 
@@ -255,7 +257,7 @@ def _unusual(name: str, value: float) -> str:
 
 def _repeated(name: str, values: list[float], before: KnownReadings) -> Iterator[tuple[str, str]]:
     """Ask about a reading that its repeats, or the latest one, do not bear out."""
-    last = before.latest.get(name)
+    last = None if name in OF_ANY_TONE else before.latest.get(name)
     all_of_them = ([last] if last is not None else []) + values
     if bench.readings.order_apart(all_of_them):
         sentence = _("{low} and {high} are not of one thing. Which is right?")

@@ -53,6 +53,9 @@ def test_a_reading_that_stands_apart_is_asked_about() -> None:
     assert readings.questioned([60.1, 61.5], known) == 1
     assert readings.questioned([60.1, 60.3], known) is None
     assert readings.questioned([60.1, 61.5]) is None
+    # Nobody knows yet how well they repeat: five times what may lie between usual ones, 5 x 2.8 x .1 g, is asked about.
+    assert readings.questioned([60.1, 61.6], usual=0.1) == 1
+    assert readings.questioned([60.1, 61.4], usual=0.1) is None
 
 
 def test_sound_readings_are_asked_about_as_seldom_as_is_said() -> None:
