@@ -10,6 +10,7 @@ import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
@@ -33,6 +34,8 @@ PARTS_FROM = ("mass_g", "balance_mm", "length_mm", "frog_mass_g", "hair_mass_g",
 """What a bow's four parts follow from."""
 LEAST_REPEATS = 4
 """Degrees of freedom from which repeated readings tell how well they repeat; below, what is usual stands."""
+TONES_APART = 0.1
+"""Of frequencies whose logarithms lie further apart each is a tone of its own; a free bar's lie a whole one apart."""
 LONGEST_TOOL, LONGEST_BY = 80, 100
 _AGAIN = re.compile(r" ?#\d+$")
 _TAKEN_AGAIN = BenchReading.method.like("%#%")
@@ -83,7 +86,7 @@ def _record(
     session: Session, serial: str, tier: str, repeats: Mapping[str, bench.readings.Repeatability]
 ) -> BenchRecord:
     readings = tuple(session.scalars(_of(serial)))
-    latest = {name: _latest(name, of, repeats) for name, of in _by_quantity(readings).items()}
+    latest = {name: _latest(name, of, repeats) for name, of in _of_one_tone(_by_quantity(readings)).items()}
     derived = bench.stick.derive(_in_si(latest))
     return BenchRecord(serial, tier, readings, latest, repeats, derived, _parts(latest))
 
@@ -117,6 +120,21 @@ def _by_quantity(readings: Iterable[BenchReading]) -> dict[str, list[BenchReadin
     return found
 
 
+def _of_one_tone(by: dict[str, list[BenchReading]]) -> dict[str, list[BenchReading]]:
+    """Return readings by quantity, what rang that of the last tone alone: a stick's other tones are no repeats of it.
+
+    A tone's frequency and its decay were kept together, under the same day and method.
+    """
+    tones = by.get("decay_hz", [])
+    if tones:
+        last = max(tones, key=_when).value
+        others = {(each.on, each.method) for each in tones if abs(math.log(each.value / last)) > TONES_APART}
+        for name in ("decay_hz", "decay_60db_s"):
+            kept = [each for each in by.get(name, ()) if (each.on, each.method) not in others]
+            by |= {name: kept} if kept else {}
+    return by
+
+
 def _latest(
     name: str, readings: Sequence[BenchReading], repeats: Mapping[str, bench.readings.Repeatability]
 ) -> bench.readings.Measured:
@@ -135,9 +153,16 @@ def repeatabilities(session: Session) -> dict[str, bench.readings.Repeatability]
         & (taken.c.on == BenchReading.on)
         & (taken.c.quantity == BenchReading.quantity)
     )
-    groups: dict[str, dict[tuple[str, dt.date, str], list[float]]] = defaultdict(lambda: defaultdict(list))
-    for each in session.scalars(select(BenchReading).join(taken, same)):
-        groups[each.quantity][each.copy, each.on, tool(each)].append(each.value)
+    groups: dict[str, dict[tuple[Any, ...], list[float]]] = defaultdict(lambda: defaultdict(list))
+    again = session.scalars(select(BenchReading).join(taken, same)).all()
+    tones = {
+        (each.copy, each.on, each.method): round(math.log(each.value) / TONES_APART)
+        for each in again
+        if each.quantity == "decay_hz"
+    }
+    for each in again:
+        rang = tones.get((each.copy, each.on, each.method)) if each.quantity in entry.OF_ANY_TONE else None
+        groups[each.quantity][each.copy, each.on, tool(each), rang].append(each.value)
     found = {name: bench.readings.repeatability(of.values()) for name, of in groups.items()}
     return {name: each for name, each in found.items() if each and each.degrees >= LEAST_REPEATS and each.sd > 0.0}
 
