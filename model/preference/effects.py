@@ -24,7 +24,7 @@ from model.features import (
     ServiceIntervals,
     tiers_beyond_their_mean,
 )
-from model.mixed import EffectCovariances, Prior, Ratings, cross_fitted_moments, joint_effects
+from model.mixed import EffectCovariances, Prior, Ratings, joint_effects
 from model.preference.fitted import FittedModel
 
 LEAST_COPY_SD = 0.02
@@ -37,8 +37,11 @@ LEAST_EIGENVALUE = 1e-4
 
 def with_joint_effects(
     posterior: FittedModel, history: RatingsTable, prior: Prior, stretches: ServiceIntervals
-) -> FittedModel:
-    """Return the posterior with the expectations of all criteria together.
+) -> tuple[FittedModel, ProfileWeight]:
+    """Return the posterior with the expectations of all criteria together, and how far priorities count.
+
+    The latter is told by the overall marks of players that what everybody finds was not fitted to; where nobody named priorities
+    what is believed remains.
 
     Parameters
     ----------
@@ -47,43 +50,28 @@ def with_joint_effects(
     prior : of those fits.
     stretches : what was done to copies; each copy's effects follow on each other by it.
     """
-    levels = _all_levels(posterior, history)
+    levels, emphasis = _all_levels(posterior, history), history.emphasis[np.isfinite(history.Y).any(axis=1)]
     owned = levels[len(posterior.levels) :]
-    chains = tuple(_chains(posterior, stretches))
-    coef, effect = joint_effects(_ratings(history, levels), _covariances(posterior, prior, chains))
+    ratings, covariances = (
+        _ratings(history, levels),
+        _covariances(posterior, prior, tuple(_chains(posterior, stretches))),
+    )
+    found = joint_effects(ratings, covariances, ratings.player % FOLDS if emphasis.any() else None)
     players = posterior.players
     if owned:
         place = {level: at for at, level in enumerate(levels)}
         rows = [place[level] for level in history.level.tolist() if level[0] == OWN]
-        players = replace(players, own_shift=effect[:, rows].mean(axis=1))
-    return replace(posterior, coef=coef, effect=effect[:, : len(posterior.levels)], players=players)
+        players = replace(players, own_shift=found.effect[:, rows].mean(axis=1))
+    joint = replace(posterior, coef=found.coef, effect=found.effect[:, : len(posterior.levels)], players=players)
+    moments = found.cross_fitted_moments(_Column(posterior.design, ratings, emphasis))
+    return joint, _profile(*moments) if found.without else ProfileWeight()
 
 
-def fitted_profile(
-    posterior: FittedModel, history: RatingsTable, prior: Prior, stretches: ServiceIntervals
-) -> ProfileWeight:
-    """Return how far priorities count, told by the overall marks of players that what everybody finds was not fitted to.
-
-    The parameters are those of `with_joint_effects`, the posterior one that it returned. Where nobody named priorities what is
-    believed remains.
-    """
+def _profile(precision: float, pull: float) -> ProfileWeight:
+    """Return what ratings tell of how far priorities count, with what is believed of it."""
     believed = ProfileWeight()
-    rated = np.isfinite(history.Y).any(axis=1)
-    emphasis = history.emphasis[rated]
-    if not emphasis.any():
-        return believed
-    levels = _all_levels(posterior, history)
-    ratings, chains = _ratings(history, levels), tuple(_chains(posterior, stretches))
-    of_own = np.repeat(posterior.players.own_shift[:, None], len(levels) - len(posterior.levels), axis=1)
-    found = cross_fitted_moments(
-        ratings,
-        _covariances(posterior, prior, chains),
-        (posterior.coef, np.hstack([posterior.effect, of_own])),
-        ratings.player % FOLDS,
-        _Column(posterior.design, ratings, emphasis),
-    )
-    precision = found[0] + believed.sd**-2
-    return ProfileWeight((found[1] + believed.mean * believed.sd**-2) / precision, precision**-0.5)
+    precision += believed.sd**-2
+    return ProfileWeight((pull + believed.mean * believed.sd**-2) / precision, precision**-0.5)
 
 
 @dataclass(frozen=True, eq=False)

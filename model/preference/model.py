@@ -29,7 +29,7 @@ from model.features import (
 from model.mixed import CorrelationEstimates, Prior, RemlFit, correlations, fit_mixed_model
 from model.preference import predict
 from model.preference.catalogue import CataloguePosterior
-from model.preference.effects import fitted_profile, with_joint_effects
+from model.preference.effects import with_joint_effects
 from model.preference.fitted import (
     Correlations,
     FittedModel,
@@ -148,8 +148,7 @@ class PreferenceModel:
             material = replace(material, history=material.history.without(*self._left_out))
         separate = self.each_criterion(material)
         prior = self.beliefs.prior(material.design, self.tastes)
-        joint = with_joint_effects(separate, self._fitted(material), prior, material.stretches)
-        profile = fitted_profile(joint, self._fitted(material), prior, material.stretches)
+        joint, profile = with_joint_effects(separate, self._fitted(material), prior, material.stretches)
         self.posterior_ = replace(joint, keeping=material.keeping, profile=profile).without(*self._left_out)
         self.view_ = CataloguePosterior(self.posterior_, self.range, material.stretches)
         self._without = {

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from model.domain.arrays import Floats, Ints
-from model.mixed import EffectCovariances, Ratings, cross_fitted_moments, joint_effects
+from model.mixed import EffectCovariances, Ratings, elimination, joint_effects, joint_prediction
 
 
 def calves() -> tuple[Ratings, EffectCovariances]:
@@ -42,11 +42,16 @@ def calves() -> tuple[Ratings, EffectCovariances]:
 
 
 def test_two_traits_of_five_calves_are_the_textbooks() -> None:
-    coef, effect = joint_effects(*calves())
+    coef, effect = together(*calves())
     np.testing.assert_allclose(coef, [[4.361, 3.397], [6.800, 5.880]], atol=6e-4)
     before = [0.151, -0.015, -0.078, -0.010, -0.270, 0.276, -0.316, 0.244]
     after = [0.280, -0.008, -0.170, -0.013, -0.478, 0.517, -0.479, 0.392]
     np.testing.assert_allclose(effect, [before, after], atol=6e-4)
+
+
+def together(ratings: Ratings, covariances: EffectCovariances) -> tuple[Floats, Floats]:
+    found = joint_effects(ratings, covariances)
+    return found.coef, found.effect
 
 
 def drawn(seed: int, players: int = 12, responses: int = 3) -> tuple[Ratings, EffectCovariances]:
@@ -83,6 +88,12 @@ def drawn(seed: int, players: int = 12, responses: int = 3) -> tuple[Ratings, Ef
         ),
     )
     return ratings, covariances
+
+
+def shops(ratings: Ratings, of: EffectCovariances) -> tuple[Ratings, EffectCovariances]:
+    """Return the same with players of even number at another shop, whose copies nobody else plays."""
+    level = np.where(ratings.player % 2 == 0, ratings.level, ratings.level + ratings.levels)
+    return replace(ratings, level=level, levels=2 * ratings.levels), of
 
 
 def correlation(rng: np.random.Generator, size: int) -> Floats:
@@ -132,10 +143,20 @@ def by_dense_algebra(ratings: Ratings, of: EffectCovariances) -> tuple[Floats, F
     return both[:, :p], both[:, p:]
 
 
+@pytest.fixture(params=["at once", "part by part", "searched"])
+def way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Solve by elimination of all components at once or one by one, or by conjugate gradients as where one is too large."""
+    if request.param == "part by part":
+        monkeypatch.setattr(elimination, "AT_ONCE", 1)
+    if request.param == "searched":
+        monkeypatch.setattr(joint_prediction, "LARGEST", 0)
+
+
+@pytest.mark.usefixtures("way")
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_the_prediction_is_that_of_dense_algebra(seed: int) -> None:
-    ratings, covariances = drawn(seed)
-    found, expected = joint_effects(ratings, covariances), by_dense_algebra(ratings, covariances)
+    ratings, covariances = shops(*drawn(seed))
+    found, expected = together(ratings, covariances), by_dense_algebra(ratings, covariances)
     for ours, dense in zip(found, expected, strict=True):
         np.testing.assert_allclose(ours, dense, rtol=0, atol=1e-6)
 
@@ -147,7 +168,7 @@ def test_before_the_first_rating_what_is_believed_stands() -> None:
         **{name: getattr(covariances, name) for name in covariances.__dataclass_fields__ if name != "coef_sd"},
         coef_sd=np.ones((3, 3)),
     )
-    coef, effect = joint_effects(nothing, proper)
+    coef, effect = together(nothing, proper)
     np.testing.assert_allclose(coef, [[4.0, 0.2, 0.0]] * 3, atol=1e-9)
     np.testing.assert_allclose(effect, 0.0, atol=1e-9)
 
@@ -159,7 +180,7 @@ def test_a_level_without_ratings_keeps_its_share_of_its_copys_other_levels() -> 
         **{name: getattr(covariances, name) for name in covariances.__dataclass_fields__ if name != "chains"},
         chains=((np.array([7, 8]), np.array([[1.0, 0.6], [0.6, 1.0]])),),
     )
-    _coef, effect = joint_effects(ratings, chained)
+    _coef, effect = together(ratings, chained)
     np.testing.assert_allclose(effect[:, 8], 0.6 * effect[:, 7], atol=1e-7)
 
 
@@ -168,13 +189,14 @@ def test_players_of_very_different_diligence_are_worked_alike() -> None:
     sparse = ratings.Y.copy()
     sparse[ratings.player > 6] = np.where(np.arange(3) == 0, sparse[ratings.player > 6], np.nan)
     thinned = Ratings(ratings.X, ratings.Z, sparse, ratings.player, ratings.level, ratings.levels)
-    for ours, dense in zip(joint_effects(thinned, covariances), by_dense_algebra(thinned, covariances), strict=True):
+    for ours, dense in zip(together(thinned, covariances), by_dense_algebra(thinned, covariances), strict=True):
         np.testing.assert_allclose(ours, dense, rtol=0, atol=1e-6)
 
 
+@pytest.mark.usefixtures("way")
 def test_a_column_made_of_the_effects_is_told_by_players_that_they_were_not_fitted_to() -> None:
     # Written out: for each fold the effects of the others' ratings, then generalised least squares player by player.
-    ratings, of = drawn(seed=6)
+    ratings, of = shops(*drawn(seed=6))
     fold = ratings.player % 3
     care = np.random.default_rng(1).normal(size=(len(fold), 3))
 
@@ -186,7 +208,7 @@ def test_a_column_made_of_the_effects_is_told_by_players_that_they_were_not_fitt
     precision = pull = 0.0
     for number in range(3):
         held = fold == number
-        coef, effect = joint_effects(replace(ratings, Y=np.where(held[:, None], np.nan, ratings.Y)), of)
+        coef, effect = together(replace(ratings, Y=np.where(held[:, None], np.nan, ratings.Y)), of)
         h, expected = column(coef, effect), ratings.X @ coef.T + effect[:, ratings.level].T
         for player in np.unique(ratings.player[held]):
             row, c = np.nonzero(np.isfinite(ratings.Y) & (ratings.player == player)[:, None])
@@ -194,7 +216,7 @@ def test_a_column_made_of_the_effects_is_told_by_players_that_they_were_not_fitt
                 solved = np.linalg.solve(_of_player(ratings, of, row, c), h[row, c])
                 precision += float(h[row, c] @ solved)
                 pull += float((ratings.Y - expected)[row, c] @ solved)
-    found = cross_fitted_moments(ratings, of, joint_effects(ratings, of), fold, column)
+    found = joint_effects(ratings, of, fold).cross_fitted_moments(column)
     np.testing.assert_allclose(found, (precision, pull), rtol=1e-6)
 
 

@@ -33,7 +33,7 @@ def test_criteria_that_do_not_correlate_keep_each_its_own_effects(tastes: bool) 
     model, material = PreferenceModel(RANGE, tastes=tastes), TrainingData.of(RANGE, TRIALS)
     separate, rows = model.each_criterion(material), material.history
     prior = PriorSettings().prior(material.design, tastes)
-    joint = with_joint_effects(
+    joint, _ = with_joint_effects(
         without_correlations(separate), rows.whole() if tastes else rows, prior, ServiceIntervals({})
     )
     np.testing.assert_allclose(joint.coef, separate.coef, rtol=0, atol=1e-6)
