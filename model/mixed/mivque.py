@@ -28,7 +28,7 @@ from model.mixed.components import (
     player_parts,
 )
 from model.mixed.layout import Factor, cells_of
-from model.mixed.linalg import solve_lower
+from model.mixed.linalg import cholesky_solve
 from model.mixed.priors import Prior
 from model.mixed.reml import OrthonormalDesign
 from model.mixed.result import RemlFit
@@ -37,11 +37,14 @@ from model.mixed.solver import MixedModelEquations, RandomEffectsDesign, Rhs
 LEAST_RATIO = 1e-3
 """Floor of a variance ratio in the weights: a vanishing one would give a component no weight at all."""
 AT_ONCE = 1_000_000
-"""Numbers held at a time for one criterion's probes."""
+"""Numbers held at a time for one criterion's columns."""
 
 
 class Projection:
     """P of one criterion's own rows, and H^-1, at given ratios; applied to columns over all n + m rows.
+
+    Nothing of the size of X is kept but X itself, which all criteria share: with Q = X R^-1,
+    P = H^-1 (I - Q C Q'H^-1), C = (Q'H^-1 Q)^-1.
 
     Parameters
     ----------
@@ -49,6 +52,10 @@ class Projection:
     player, copy : over all n rows
     rated : (N,) rows that were rated
     ratios : of player, copy and interaction to the residual noise
+
+    Attributes
+    ----------
+    R, outside, target : as `OrthonormalDesign` has them
     """
 
     def __init__(
@@ -60,20 +67,29 @@ class Projection:
         ratios: tuple[float, float, float],
         prior: Prior | None,
     ):
-        self.cells = cells_of(player.at(rated), copy.at(rated))
-        self.fixed = OrthonormalDesign.of(X[rated], self.cells, prior)
-        p, outside = X.shape[1], self.fixed.outside.shape[0]
+        self.X, self.cells = X, cells_of(player.at(rated), copy.at(rated))
+        fixed = OrthonormalDesign.of(X[rated], self.cells, prior)
+        self.R, self.outside, self.target = fixed.R, fixed.outside, fixed.target
         players = RandomEffectsDesign.of(self.cells, np.ones((rated.size, 1)))
-        by_copy = self.cells.to_b(self.cells.count) @ self.fixed.means
-        given = Rhs(players.total(self.fixed.Q), by_copy, np.eye(p))
+        given = Rhs(players.total(fixed.Q), self.cells.to_b(self.cells.count) @ fixed.means, np.eye(X.shape[1]))
         l_p, l_c, l_w = ratios
         self.equations = MixedModelEquations(
-            players, given, self.fixed.means, np.array([[l_p]]), l_c, l_w, interacting=False
+            players, given, fixed.means, np.array([[l_p]]), l_c, l_w, interacting=False
         )
-        self.rows, self.total = np.concatenate([rated, X.shape[0] + np.arange(outside)]), X.shape[0] + outside
-        self._solved = self._inverse(np.vstack([self.fixed.Q, self.fixed.outside]))
+        self.equations.means = np.zeros((self.cells.a.size, 0))  # as large as X, and not asked for again
+        self.rows, self.total = (
+            np.concatenate([rated, len(X) + np.arange(len(fixed.outside))]),
+            len(X) + len(fixed.outside),
+        )
         self._root = np.linalg.cholesky(self.equations.product)
-        self._half = solve_lower(self._root, self._solved.T)
+
+    def _less_shared(self, U: Floats, means: Floats, players: Floats, copies: Floats) -> Floats:
+        """H^-1 U for U (N + m, t) with these cell means, Z_i'H^-1 U (I, 1, t) and Z_c'H^-1 U (K, t)."""
+        equations, cells, out = self.equations, self.cells, U.copy()
+        in_cells = equations.in_cells(means, players, copies)
+        taken = equations.S[0, 0] * players[cells.a, 0] + equations.l_c * copies[cells.b] + equations.l_w * in_cells
+        out[: cells.row.size] -= taken[cells.row]
+        return out
 
     def _inverse(self, U: Floats) -> Floats:
         """H^-1 U for U (N + m, t)."""
@@ -82,11 +98,13 @@ class Projection:
         by_player = equations.rows.total_of_cells(equations.shrunk[:, None] * means)
         by_copy = cells.to_b(equations.w) @ means
         players, copies, _ = equations.solve(Rhs(by_player, by_copy, np.zeros((U.shape[1],) * 2)))
-        in_cells = equations.in_cells(means, players, copies)
-        out = U.copy()
-        taken = equations.S[0, 0] * players[cells.a, 0] + equations.l_c * copies[cells.b] + equations.l_w * in_cells
-        out[: cells.row.size] -= taken[cells.row]
-        return out
+        return self._less_shared(U, means, players, copies)
+
+    def _of_fixed(self, B: Floats) -> Floats:
+        """H^-1 Q B (N + m, t) for B (p, t)."""
+        equations, rated = self.equations, self.rows[: self.cells.row.size]
+        U = np.vstack([(self.X @ np.linalg.solve(self.R, B))[rated], self.outside @ B])
+        return self._less_shared(U, self.cells.means(U[: len(rated)]), equations.players @ B, equations.copies @ B)
 
     def _over_all(self, U: Floats) -> Floats:
         """Put columns (N + m, t) at their places among all rows (n + m, t)."""
@@ -96,14 +114,15 @@ class Projection:
 
     def __call__(self, U: Floats) -> Floats:
         """P U (n + m, t), 0 on rows not rated."""
-        own = U[self.rows]
-        return self._over_all(self._inverse(own) - self._half.T @ (self._half @ own))
+        solved = self._inverse(U[self.rows])
+        whole, n = self._over_all(solved), len(self.X)
+        along = np.linalg.solve(self.R.T, self.X.T @ whole[:n]) + self.outside.T @ whole[n:]
+        return whole - self._over_all(self._of_fixed(cholesky_solve(self._root, along)))
 
-    @property
-    def coefficients(self) -> Floats:
-        """W (n + m, p): the generalised least squares coefficients of columns T are W'T."""
-        ahead = solve_lower(self._root, self._half, turned=True)
-        return self._over_all(np.asarray(np.linalg.solve(self.fixed.R, ahead).T, dtype=np.float64))
+    def coefficients(self, B: Floats) -> Floats:
+        """W B (n + m, t) for B (p, t): the generalised least squares coefficients of columns T are W'T."""
+        ahead = np.asarray(np.linalg.solve(self.R.T, B), dtype=np.float64)
+        return self._over_all(self._of_fixed(cholesky_solve(self._root, ahead)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,7 +167,14 @@ def mivque(
     by_response = zip(rated.T, priors, strict=True)
     projections = [Projection(X, i, k, np.flatnonzero(of), ratios, own) for of, own in by_response]
     ahead: Floats = np.asarray(np.linalg.qr(X if X.shape[0] else np.eye(X.shape[1]), mode="r"), dtype=np.float64)
-    weights = _forms(who, [P.coefficients @ ahead.T for P in projections])
+    step = max(1, AT_ONCE // max(1, X.shape[0]))
+    weights = sum(
+        (
+            _forms(who, (P.coefficients(ahead.T[:, first : first + step]) for P in projections))
+            for first in range(0, X.shape[1], step)
+        ),
+        start=np.zeros((len(who.names),) + (len(projections),) * 2),
+    )
     F = _traces(who, projections)
     q = _forms(who, [_projected(X, y, P, fitted) for y, P, fitted in zip(Y.T, projections, responses, strict=True)])
     identified = _identified(who, rated, responses)
@@ -177,15 +203,18 @@ def common_ratios(
 
 def _projected(X: Floats, y: Floats, P: Projection, fitted: RemlFit) -> Floats:
     """P y (n + m, 1) of one criterion, y less its fixed part first, for the sake of rounding."""
-    outside = P.fixed.target - P.fixed.outside @ (P.fixed.R @ fitted.coef)
+    outside = P.target - P.outside @ (P.R @ fitted.coef)
     return P(np.concatenate([np.nan_to_num(y - X @ fitted.coef), outside])[:, None])
 
 
 def _forms(who: Components, columns: Iterable[Floats]) -> Floats:
     """Sum the products (L, k, k) of Z_l'U_c and Z_l'U_d over the criteria's columns U_c (n + m, t)."""
     gathered = [who.gathered(U) for U in columns]
-    stacked = [np.array([of[number].ravel() for of in gathered]) for number in range(len(who.names))]
-    return np.array([rows @ rows.T for rows in stacked], dtype=np.float64)
+    found = []
+    for _ in who.names:
+        rows = np.array([of.pop(0).ravel() for of in gathered])  # gone as soon as it is counted
+        found.append(rows @ rows.T)
+    return np.array(found, dtype=np.float64)
 
 
 def _traces(who: Components, projections: Sequence[Projection]) -> Floats:

@@ -80,18 +80,18 @@ def fit_mixed_model(
         check_use_of_slopes(slopes, player, prior)
     labels = Factor.of(player, X.shape[0], "player"), Factor.of(copy, X.shape[0], "copy")
     sets = check_slope_sets(slope_sets, slopes)
-    structures: dict[tuple[bytes, ...], SharedStructure] = {}
-    fits = []
+    alike: dict[tuple[bytes, ...], list[int]] = {}
     for place, (y, own) in enumerate(zip(Y.T, priors, strict=True)):
-        rated = np.isfinite(y)
         if np.isinf(y).any():
             raise ValueError(f"response {place}: got an infinite rating, expected a number or NaN for missing")
-        key = rated.tobytes(), *_coefficients(own)
-        if key not in structures:
-            spec = ModelSpec(interaction, own, slopes, sets)
-            structures[key] = SharedStructure.of(X, *labels, np.flatnonzero(rated), spec)
-        fits.append(fit_response(structures[key], y[rated], X.shape[0], f"response {place}"))
-    return tuple(fits)
+        alike.setdefault((np.isfinite(y).tobytes(), *_coefficients(own)), []).append(place)
+    fits: dict[int, RemlFit] = {}
+    for places in alike.values():  # what responses on the same rows share is gone before the next ones' is made
+        rated, spec = np.isfinite(Y[:, places[0]]), ModelSpec(interaction, priors[places[0]], slopes, sets)
+        shared = SharedStructure.of(X, *labels, np.flatnonzero(rated), spec)
+        fits |= {place: fit_response(shared, Y[rated, place], len(X), f"response {place}") for place in places}
+        del shared
+    return tuple(fits[place] for place in range(len(priors)))
 
 
 def _priors(prior: Prior | None, columns: int, responses: int) -> list[Prior | None]:

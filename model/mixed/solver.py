@@ -200,8 +200,7 @@ class MixedModelEquations:
         self.blocks = BlockCholesky(self._reduced(), cells.blocks) if l_c > 0.0 else None
         self.log_determinant += float(np.log1p(l_w * cells.count).sum())
         self.log_determinant += self.blocks.log_determinant if self.blocks else 0.0
-        self.working = self._weighted(given)
-        self.players, self.copies, self.product = self.solve(self.working)
+        self.players, self.copies, self.product = self.solve(self._weighted(given))
 
     def _within(self) -> Floats:
         """W (I, Q, Q)."""
