@@ -6,7 +6,7 @@ from model.mixed.joint_prediction import joint_effects
 from model.mixed.linalg import solve_lower
 from model.mixed.mixed_model import fit_mixed_model
 from model.mixed.priors import Prior
-from model.mixed.result import RemlFit
+from model.mixed.result import RemlFit, StartingPoint
 
 __all__ = [
     "CorrelationEstimates",
@@ -14,6 +14,7 @@ __all__ = [
     "Prior",
     "Ratings",
     "RemlFit",
+    "StartingPoint",
     "correlations",
     "fit_mixed_model",
     "joint_effects",

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike
 
 from model.mixed.layout import Factor
 from model.mixed.priors import Prior
-from model.mixed.result import RemlFit
+from model.mixed.result import RemlFit, StartingPoint
 from model.mixed.selection import ModelSpec, SharedStructure, fit_response
 from model.mixed.validation import (
     check_columns,
@@ -35,6 +35,7 @@ def fit_mixed_model(
     interaction: bool = False,
     prior: Prior | None = None,
     slope_sets: Sequence[int] | None = None,
+    start: Sequence[StartingPoint] | None = None,
 ) -> tuple[RemlFit, ...]:
     """Estimate fixed effects, player, copy and interaction from ratings, separated by REML.
 
@@ -59,6 +60,9 @@ def fit_mixed_model(
         Yao, Vehtari, Simpson & Gelman 2018, Bayesian Anal. 13: 917), the smaller sets first: a larger one has what it wins
         beyond a standard error, and the prior's worth (`Prior.slope_prior_players`). The ratings of the fit alone decide.
         None: all columns that are given have slopes.
+    start : (k,) StartingPoint of each response, or None
+        Of a fit to more of the same ratings, with a prior and the same columns of slopes: the search begins where that one
+        ended, with the sets of columns and the weights that were found there.
 
     Returns
     -------
@@ -84,10 +88,12 @@ def fit_mixed_model(
     for place, (y, own) in enumerate(zip(Y.T, priors, strict=True)):
         if np.isinf(y).any():
             raise ValueError(f"response {place}: got an infinite rating, expected a number or NaN for missing")
-        alike.setdefault((np.isfinite(y).tobytes(), *_coefficients(own)), []).append(place)
+        begins_alone = (bytes([place]),) if start is not None else ()
+        alike.setdefault((np.isfinite(y).tobytes(), *_coefficients(own), *begins_alone), []).append(place)
     fits: dict[int, RemlFit] = {}
     for places in alike.values():  # what responses on the same rows share is gone before the next ones' is made
-        rated, spec = np.isfinite(Y[:, places[0]]), ModelSpec(interaction, priors[places[0]], slopes, sets)
+        rated, begin = np.isfinite(Y[:, places[0]]), None if start is None else start[places[0]]
+        spec = ModelSpec(interaction, priors[places[0]], slopes, sets, begin)
         shared = SharedStructure.of(X, *labels, np.flatnonzero(rated), spec)
         fits |= {place: fit_response(shared, Y[rated, place], len(X), f"response {place}") for place in places}
         del shared

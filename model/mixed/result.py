@@ -19,6 +19,37 @@ def _no_rows() -> Floats:
 
 
 @dataclass(frozen=True, eq=False)
+class SetEstimate:
+    """Where the search with one set of slopes ended.
+
+    Attributes
+    ----------
+    kept : (q,) whether there are slopes on each column
+    weight : of the set in the average
+    covariance : (q + 1, q + 1) of a player's level at the columns' centre and the slopes, over sigma^2
+    ratios : (3,) of the variances; the first is not used
+    """
+
+    kept: tuple[bool, ...]
+    weight: float
+    covariance: Floats
+    ratios: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class StartingPoint:
+    """From where a fit to some of the same ratings begins: its sets of slopes and their weights are these.
+
+    Attributes
+    ----------
+    identifiable : (q,) whether the ratings can identify each column's slopes
+    """
+
+    identifiable: tuple[bool, ...]
+    sets: tuple[SetEstimate, ...]
+
+
+@dataclass(frozen=True, eq=False)
 class RemlFit:
     """What a fit says of one response; enough to predict for the population and to condition on a new player.
 
@@ -61,6 +92,8 @@ class RemlFit:
         Whether the ratings can identify each column's slopes.
     slopes_in_model : (q,) bool
         Which columns have slopes.
+    sets : tuple of SetEstimate
+        Those that were averaged.
     """
 
     coef: Floats
@@ -83,6 +116,12 @@ class RemlFit:
     random_effects_covariance: Floats = field(default_factory=_no_rows)
     slopes_identifiable: tuple[bool, ...] = ()
     slopes_in_model: tuple[bool, ...] = ()
+    sets: tuple[SetEstimate, ...] = ()
+
+    @property
+    def starting_point(self) -> StartingPoint:
+        """Where a fit to some of these ratings can begin."""
+        return StartingPoint(self.slopes_identifiable, self.sets)
 
     @cached_property
     def player_covariance(self) -> Floats:

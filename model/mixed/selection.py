@@ -13,8 +13,8 @@ from model.mixed.layout import Factor, cells_of
 from model.mixed.minque import range_basis
 from model.mixed.optimise import DegenerateFitError, settle
 from model.mixed.priors import Prior
-from model.mixed.reml import RemlCriterion, ResponseOnDesign
-from model.mixed.result import RemlFit, record
+from model.mixed.reml import PLAYER, RemlCriterion, ResponseOnDesign
+from model.mixed.result import RemlFit, SetEstimate, StartingPoint, record
 from model.mixed.slope_sets import ROUGH, FixedPart, SlopeSet, averaged, slope_sets
 from model.mixed.validation import check_proper, check_room, check_spread
 
@@ -31,12 +31,14 @@ class ModelSpec:
     ----------
     slopes : (n, q), or None
     sets : which numbers of columns, from the first, may have slopes; the largest first
+    start : from where to begin, its sets of slopes and their weights with it; or None
     """
 
     interaction: bool
     prior: Prior | None
     slopes: Floats | None
     sets: tuple[int, ...]
+    start: StartingPoint | None = None
 
     def columns(self, rows: Ints) -> Floats:
         """Columns of slopes (N, q) of some rows."""
@@ -45,7 +47,13 @@ class ModelSpec:
 
 @dataclass(frozen=True, eq=False)
 class SharedStructure:
-    """What the responses rated on the same rows share; `slopes` (q,): whether the ratings can identify those on each column."""
+    """What the responses rated on the same rows share.
+
+    Attributes
+    ----------
+    slopes : (q,) whether the ratings can identify those on each column
+    begun : whether the sets are those of the starting point
+    """
 
     spec: ModelSpec
     observed: Ints
@@ -54,6 +62,7 @@ class SharedStructure:
     part: FixedPart
     slopes: tuple[bool, ...]
     sets: tuple[SlopeSet, ...]
+    begun: bool = False
 
     @classmethod
     def of(cls, X: Floats, player: Factor, copy: Factor, observed: Ints, spec: ModelSpec) -> SharedStructure:
@@ -68,7 +77,11 @@ class SharedStructure:
         has_player, has_copy = bool(player.names) or nothing, bool(copy.names) or nothing
         present = has_player, has_copy, spec.interaction and (bool(player.names and copy.names) or nothing)
         part = FixedPart.of(X, basis, cells_of(player, copy), present, prior)
-        return cls(spec, observed, player, copy, part, *slope_sets(spec.columns(observed), part, spec.sets))
+        columns, start = spec.columns(observed), spec.start
+        if start is not None and prior is not None and start.sets and part.identified[PLAYER]:
+            given = tuple(SlopeSet.given(each.kept, columns, part) for each in start.sets)
+            return cls(spec, observed, player, copy, part, start.identifiable, given, begun=True)
+        return cls(spec, observed, player, copy, part, *slope_sets(columns, part, spec.sets))
 
     def identifiable(self, slopes: tuple[bool, ...]) -> dict[str, bool]:
         """Whether the ratings can identify each term."""
@@ -89,6 +102,7 @@ class Candidate:
     ----------
     slopes : (q,) whether the ratings can identify each column's
     rough : whether the search has come only as far as weights need
+    sets : the fits that it is the average of
     """
 
     at: RemlCriterion
@@ -96,6 +110,7 @@ class Candidate:
     chosen: SlopeSet
     slopes: tuple[bool, ...]
     rough: bool
+    sets: tuple[SetEstimate, ...] = ()
 
 
 def fit_response(shared: SharedStructure, y: Floats, n: int, name: str) -> RemlFit:
@@ -105,14 +120,29 @@ def fit_response(shared: SharedStructure, y: Floats, n: int, name: str) -> RemlF
     residual -= basis @ (basis.T @ residual)
     if shared.spec.prior is None:
         check_spread(y, residual, name)
-    fit = _joined(list(_candidates(shared, y, residual)), shared.spec.prior)
+    if shared.begun and shared.spec.start is not None:
+        fit = _averaged(*_begun(shared, shared.spec.start, y))
+    else:
+        fit = _joined(list(_candidates(shared, y, residual)), shared.spec.prior)
     return replace(
         record(fit.at, fit.chosen.scaling, shared.copy.names, shared.observed, n),
         identifiable=shared.identifiable(fit.slopes),
         iterations=fit.steps,
         slopes_identifiable=fit.slopes,
         slopes_in_model=fit.chosen.kept,
+        sets=fit.sets,
     )
+
+
+def _begun(shared: SharedStructure, start: StartingPoint, y: Floats) -> tuple[list[Candidate], Floats]:
+    """Fit the sets of the starting point from there, and give their weights."""
+    design = ResponseOnDesign.of(shared.part.fixed, y, shared.part.cells)
+    fits = []
+    for chosen, each in zip(shared.sets, start.sets, strict=True):
+        rough = each.weight < SLIGHT
+        at, steps = chosen.fit(design, chosen.start_at(each), ROUGH if rough else None)
+        fits.append(Candidate(at, steps, chosen, shared.slopes, rough))
+    return fits, np.array([each.weight for each in start.sets])
 
 
 def _candidates(shared: SharedStructure, y: Floats, residual: Floats) -> Iterator[Candidate]:
@@ -137,17 +167,26 @@ def _candidates(shared: SharedStructure, y: Floats, residual: Floats) -> Iterato
 
 def _joined(fits: list[Candidate], prior: Prior | None) -> Candidate:
     """Average the sets' fits by how they predict players left out, for which rough searches do."""
+    weights = np.ones(1)
     if len(fits) > 1:
         densities = np.array([left_out_densities(fit.at) for fit in fits])
         worth = prior.slope_prior_players if prior is not None else 0.0
         weights = set_weights(densities, [fit.at.effective_parameters for fit in fits], worth)
         kept = np.flatnonzero(weights)
         fits, weights = [fits[place] for place in kept.tolist()], weights[kept]
+    return _averaged(
+        [_settled(fit) if weight >= SLIGHT else fit for fit, weight in zip(fits, weights, strict=True)], weights
+    )
+
+
+def _averaged(fits: list[Candidate], weights: Floats) -> Candidate:
+    """Join fits by their weights (S,), which add up to 1."""
+    found = zip(fits, weights.tolist(), strict=True)
+    sets = tuple(fit.chosen.estimate(fit.at, weight) for fit, weight in found)
     if len(fits) == 1:
-        return _settled(fits[0])
-    fits = [_settled(fit) if weight >= SLIGHT else fit for fit, weight in zip(fits, weights, strict=True)]
+        return replace(fits[0], sets=sets)
     at = averaged([(fit.chosen, fit.at) for fit in fits], weights)
-    return replace(fits[0], at=at, steps=sum(fit.steps for fit in fits))
+    return replace(fits[0], at=at, steps=sum(fit.steps for fit in fits), sets=sets)
 
 
 def _settled(fit: Candidate) -> Candidate:

@@ -14,6 +14,7 @@ from model.mixed.minque import Minque0System, quadratic_forms
 from model.mixed.optimise import OptimizerOptions, search
 from model.mixed.priors import CovariancePrior, Prior
 from model.mixed.reml import PLAYER, OrthonormalDesign, RemlCriterion, RemlProblem, ResponseOnDesign
+from model.mixed.result import SetEstimate
 from model.mixed.slope_columns import (
     SlopeScaling,
     centred,
@@ -138,6 +139,23 @@ class SlopeSet:
         """Begin where a fit with more slopes has ended."""
         covariance = larger.scaling.from_internal(at.S)
         return self.scaling.to_internal(covariance, np.flatnonzero(self.kept)), at.ratios
+
+    @classmethod
+    def given(cls, kept: tuple[bool, ...], slopes: Floats, part: FixedPart) -> SlopeSet:
+        """Slopes on columns that a prior speaks of, chosen elsewhere."""
+        columns = np.flatnonzero(kept)
+        return cls.of(standardised(slopes, columns), columns, slopes, part)
+
+    def start_at(self, estimate: SetEstimate) -> Start:
+        """Begin where a fit to more of the same ratings has ended; what these cannot identify stays at its prior."""
+        part = self.part
+        believed = np.zeros(3) if part.prior is None else np.array(part.present) * part.prior.ratios
+        S = self.scaling.to_internal(estimate.covariance, np.flatnonzero(self.kept))
+        return S, np.where(part.identified, estimate.ratios, believed)
+
+    def estimate(self, at: RemlCriterion, weight: float) -> SetEstimate:
+        """Say where a search ended."""
+        return SetEstimate(self.kept, weight, self.scaling.from_internal(at.S), at.ratios)
 
 
 Start = tuple[Floats, Floats]  # the players' covariance over sigma^2 in the search's coordinates, and ratios (3,)

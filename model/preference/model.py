@@ -26,7 +26,7 @@ from model.features import (
     bench_traits,
     columns_of_traits,
 )
-from model.mixed import CorrelationEstimates, Prior, RemlFit, correlations, fit_mixed_model
+from model.mixed import CorrelationEstimates, Prior, RemlFit, StartingPoint, correlations, fit_mixed_model
 from model.preference import predict
 from model.preference.catalogue import CataloguePosterior
 from model.preference.effects import with_joint_effects
@@ -101,6 +101,8 @@ class PreferenceModel:
     tastes : whether players may have slopes of their own on grade and bench traits, each criterion as far as they show
         in players left out (`SLOPE_SETS`); without them only their levels differ.
     traits : names of the bench traits that are looked at; of the others nothing is learnt.
+    start : ``starts_`` of a fit to more trials of this range: from there fits begin, and which slopes players have is as it was
+        found there. None: each fit finds that itself.
     """
 
     def __init__(
@@ -109,15 +111,17 @@ class PreferenceModel:
         beliefs: PriorSettings | None = None,
         tastes: bool = True,
         traits: Collection[str] = bench_traits.TRAIT_NAMES,
+        start: Sequence[StartingPoint] | None = None,
     ) -> None:
         self.range = range_
         self.beliefs = beliefs or PriorSettings()
         self.tastes = tastes
+        self._start = start
         self._left_out = columns_of_traits(name for name in bench_traits.TRAIT_NAMES if name not in traits)
 
     def without_traits(self) -> "PreferenceModel":
         """Return the same kind of model, not fitted, that looks at no bench trait."""
-        return PreferenceModel(self.range, self.beliefs, self.tastes, traits=())
+        return PreferenceModel(self.range, self.beliefs, self.tastes, traits=(), start=self._start)
 
     def fit(
         self,
@@ -180,7 +184,9 @@ class PreferenceModel:
             interaction=True,
             prior=prior,
             slope_sets=SLOPE_SETS,
+            start=self._start,
         )
+        self.starts_ = tuple(response.starting_point for response in responses)
         together = correlations(
             fitted.X,
             fitted.Y,

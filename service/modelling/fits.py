@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from multiprocessing import get_context, parent_process
 from pathlib import Path
@@ -22,7 +22,7 @@ from typing import Any, ParamSpec, TypeVar
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from model.domain.records import Trial
+from model.domain.records import Range, Trial
 from model.evaluation import (
     Decision,
     EvaluationReport,
@@ -63,6 +63,8 @@ REFERENCE: ModelFactory = partial(PreferenceModel, tastes=False)
 """The same without each player's own tastes, for the check-up to compare with."""
 ALONE_UP_TO = 400
 """Up to so many runs a fit is done before other processes have started."""
+A_PROCESS, A_RUN = 400_000_000, 7_000
+"""Bytes of memory that a process of a fit takes, and more for each run."""
 SELDOM = 100_000
 """So many new objects are awaited before a process of a fit looks for garbage."""
 YEAR = dt.timedelta(days=365)
@@ -177,10 +179,11 @@ def _computed(read: _Read, progress: Progress | None) -> tuple[bytes, Decision, 
     made = make_folds(read.past, MODEL, REFERENCE, seed=1)
     steps = len(made) + 1 + bool(new)
     with _workers(read.past) as executor:
-        # The folds first: fits alone are shorter, and fill up what is left of the time.
-        found = executor.map(evaluate_fold, made)
-        candidate = executor.submit(_fitted, read.past, read.past.trials)
-        earlier_fit = executor.submit(_fitted, read.past, _before(read.past.trials, new)) if new else None
+        candidate = executor.submit(_fitted, None)
+        earlier_fit = executor.submit(_fitted, frozenset(trial.key for trial in new)) if new else None
+        artifact, starts = candidate.result()
+        begun = partial(MODEL, start=starts)
+        found = executor.map(_evaluated, [replace(fold, past=_NOTHING, make_model=begun) for fold in made])
         report = cross_validate(
             read.past,
             MODEL,
@@ -188,21 +191,33 @@ def _computed(read: _Read, progress: Progress | None) -> tuple[bytes, Decision, 
             (lambda done, _: progress(done, steps)) if progress else None,
             run=lambda _answer, _made: found,
         )
-        artifact = candidate.result()
-        decision = _decided(read, new, earlier_fit.result() if earlier_fit else None)
+        decision = _decided(read, new, earlier_fit.result()[0] if earlier_fit else None)
     if progress:
         progress(steps, steps)
     return artifact, decision, report
 
 
-def _before(trials: Sequence[Trial], new: Sequence[Trial]) -> list[Trial]:
-    keys = {trial.key for trial in new}
-    return [trial for trial in trials if trial.key not in keys]
+_NOTHING = TrialHistory(Range({}, {}), ())
+"""Stands in a fold for the history, which every process has."""
+_history = _NOTHING
 
 
-def _fitted(past: TrialHistory, trials: Sequence[Trial]) -> bytes:
-    """Return a fit to some of the trials as a file, which can be handed from process to process."""
-    return to_bytes(past.fitted(MODEL, trials).posterior_)
+def _know(past: TrialHistory) -> None:
+    """Keep the history of the fit that goes on, once a process: it is the largest thing handed over."""
+    global _history  # noqa: PLW0603 - what a process is begun with
+    _history = past
+
+
+def _evaluated(fold: Any) -> Any:
+    """Fit and foretell one fold of the history that this process has."""
+    return evaluate_fold(replace(fold, past=_history))
+
+
+def _fitted(without: frozenset[str] | None) -> tuple[bytes, Sequence[Any]]:
+    """Return a fit to all trials, or all but some, as a file that can be handed over, and where fits to fewer begin."""
+    trials = [trial for trial in _history.trials if trial.key not in without] if without else None
+    found = _history.fitted(MODEL, trials)
+    return to_bytes(found.posterior_), found.starts_
 
 
 def _decided(read: _Read, new: Sequence[Trial], without: bytes | None) -> Decision:
@@ -241,16 +256,44 @@ class _Here(Executor):
 
 @contextmanager
 def _workers(past: TrialHistory) -> Iterator[Executor]:
-    """Give processes to compute in, as many as there are processors; for a small history this one."""
+    """Give processes to compute in, as many as there are processors and memory for; for a small history this one."""
     processors = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    if processors == 1 or sum(len(trial.runs) for trial in past.trials) <= ALONE_UP_TO:
-        yield _Here()
+    runs = sum(len(trial.runs) for trial in past.trials)
+    number = processes(processors, runs, free_memory())
+    if number == 1 or runs <= ALONE_UP_TO:
+        _know(past)
+        try:
+            yield _Here()
+        finally:
+            _know(_NOTHING)
         return
-    executor = ProcessPoolExecutor(processors, mp_context=get_context(_way_to_start()), initializer=_behind_others)
+    executor = ProcessPoolExecutor(
+        number, mp_context=get_context(_way_to_start()), initializer=_behind_others, initargs=(past,)
+    )
     try:
         yield executor
     finally:
         executor.shutdown(cancel_futures=True)
+
+
+def processes(processors: int, runs: int, free: int | None) -> int:
+    """Return how many processes a fit to so many runs is spread over, at least one; ``free`` bytes of memory, None: not known."""
+    return processors if free is None else max(1, min(processors, free // (A_PROCESS + A_RUN * runs)))
+
+
+def free_memory(root: Path = Path("/")) -> int | None:
+    """Return the bytes of memory that can be had, here and within the limit of a container; None where the system does not tell."""
+    try:
+        lines = (root / "proc/meminfo").read_text(encoding="ascii").splitlines()
+        free = min(int(line.split()[1]) * 1024 for line in lines if line.startswith("MemAvailable:"))
+    except (OSError, ValueError):
+        return None
+    limits = root / "sys/fs/cgroup"
+    try:
+        most, taken = (int((limits / name).read_text(encoding="ascii")) for name in ("memory.max", "memory.current"))
+    except (OSError, ValueError):  # no container, or one without a limit ("max")
+        return free
+    return max(0, min(free, most - taken))
 
 
 def _way_to_start() -> str:
@@ -260,9 +303,10 @@ def _way_to_start() -> str:
     return "fork" if threads.is_dir() and len(list(threads.iterdir())) == 1 else "spawn"
 
 
-def _behind_others() -> None:
+def _behind_others(past: TrialHistory = _NOTHING) -> None:
     """Let requests go first, leave Ctrl-C to the process that waits for the results, and end where that one does."""
     os.nice(10)
+    _know(past)
     # What is here already is of use to the end, and sums leave nothing behind that only a search would find: it took a tenth
     # of a fit's time.
     gc.freeze()

@@ -9,6 +9,7 @@ import pytest
 
 from model.domain.records import Run, Trial
 from model.domain.vocabulary import Criterion
+from model.evaluation import folds
 from model.evaluation.folds import (
     FOLDS,
     MEASURES,
@@ -77,6 +78,17 @@ def changed(which: Callable[[Trial, Run], bool]) -> TrialHistory:
 def means(found: FoldResult, key: tuple[str, int]) -> dict[tuple[str, tuple[str, ...]], list[list[float]]]:
     """What was foretold by player and copies."""
     return {(each.player, each.copy): each.mean.tolist() for each in found.foretold[key]}
+
+
+def test_of_many_trials_a_fold_foretells_a_draw_as_it_would_have_foretold_them_all(
+    by_player: FoldResult, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = means(by_player, (OVERALL, 1))
+    monkeypatch.setattr(folds, "MOST_FORETOLD", len(whole) - 2)
+    drawn = means(evaluate_fold(task("player")), (OVERALL, 1))
+    assert len(drawn) == len(whole) - 2 > 0
+    for key, mean in drawn.items():
+        np.testing.assert_allclose(mean, whole[key], rtol=0, atol=1e-12)
 
 
 @pytest.mark.parametrize("by", ["player", "copy"])

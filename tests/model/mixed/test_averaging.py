@@ -8,7 +8,7 @@ from scipy.optimize import minimize
 from scipy.stats import multivariate_normal
 
 from model.domain.arrays import Floats
-from model.mixed import Prior
+from model.mixed import Prior, RemlFit, fit_mixed_model
 from model.mixed.averaging import left_out_densities, set_weights
 from model.preference.model import SLOPE_SETS, PreferenceModel
 from tests.model.crossed import CrossedMixedModel
@@ -244,6 +244,50 @@ def test_each_response_has_its_own_weights() -> None:
     for place, data in enumerate((with_slopes, without)):
         alone = averaged(data, (0, 2), match=True)
         assert fitted.player_covariance_[place] == pytest.approx(alone.player_covariance_, rel=1e-6)
+
+
+# A fit to some of the ratings of another
+
+
+def begun(data: Tasted, sets: tuple[int, ...], start: RemlFit | None = None) -> RemlFit:
+    (found,) = fit_mixed_model(
+        *(data.X, data.y, data.player, data.copy, data.tastes),
+        interaction=True,
+        prior=PRIOR,
+        slope_sets=sets,
+        start=None if start is None else [start.starting_point],
+    )
+    return found
+
+
+def thirds(data: Tasted) -> Tasted:
+    """Two of every three players."""
+    some = data.player % 3 > 0
+    return Tasted(data.X[some], data.y[some], data.player[some], data.copy[some], data.tastes[some])
+
+
+def test_a_fit_begun_where_one_to_more_ratings_ended_finds_its_own_minimum_sooner() -> None:
+    data = unbalanced(3, n=300)
+    whole, itself = begun(data, (2,)), begun(thirds(data), (2,))
+    found = begun(thirds(data), (2,), start=whole)
+    assert found.reml == pytest.approx(itself.reml, abs=1e-6)
+    assert found.coef == pytest.approx(itself.coef, abs=1e-5)
+    assert abs(found.coef - whole.coef).max() > 0.01
+    assert found.iterations < itself.iterations
+
+
+def test_a_fit_that_is_begun_weighs_the_sets_as_the_one_to_more_ratings_did() -> None:
+    data = unbalanced(3, n=300)
+    whole = begun(data, (0, 1, 2))
+    found = begun(thirds(data), (0, 1, 2), start=whole)
+    assert len(whole.sets) > 1
+    assert [(each.kept, each.weight) for each in found.sets] == [(each.kept, each.weight) for each in whole.sets]
+    alone = [begun(thirds(data), (sum(each.kept),)) for each in whole.sets]
+    expected = sum(each.weight * fit.player_covariance for each, fit in zip(whole.sets, alone, strict=True))
+    # Coefficients and noise are at their best for the averaged variances, so that these are so up to the noise.
+    assert found.player_covariance / found.residual_sd**2 == pytest.approx(
+        expected / sum(each.weight * fit.residual_sd**2 for each, fit in zip(whole.sets, alone, strict=True)), rel=0.02
+    )
 
 
 # What is left out is not there
