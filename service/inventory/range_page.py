@@ -1,6 +1,5 @@
 """The range as its maker describes it: the list of tiers, and one tier's form."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,7 +9,7 @@ from service.core.language import _
 from service.inventory.makers_words import Counts, DescribedTier, counts, worth, written
 from service.modelling import makers_phrases
 from service.modelling.versions import Fitted
-from service.web.desk_forms import ListLine, ListPage, address, faults
+from service.web.desk_forms import FormShown, ListLine, ListPage, address, faults
 from service.web.page_data import FormPage, Option, Typed
 
 
@@ -52,23 +51,16 @@ def _facts(tier: DescribedTier) -> str:
     return f"{formats.NBSP}· ".join(parts)
 
 
-def view(
-    tier: DescribedTier,
-    fitted: Fitted,
-    fields: Mapping[str, list[str]],
-    *,
-    notice: str = "",
-    problems: Mapping[str, str] | None = None,
-) -> tuple[FormPage, dict[str, Any]]:
-    """Return one tier's form and what stands around it, by name; ``fields``: what was typed, empty for what is said now, which is ``seen``."""
+def view(tier: DescribedTier, fitted: Fitted, form: FormShown) -> tuple[FormPage, dict[str, Any]]:
+    """Return one tier's form, with what is said now where nothing was typed, and what stands around it, by name."""
     usual = {str(criterion): [str(tier.steps.get(criterion, ""))] for criterion in CRITERIA}
     names = {str(criterion): SCALES[criterion].name for criterion in CRITERIA}
     anchors = {name: f"{name}-{STEPS[0]}" for name in names}
     page = FormPage(
         title=tier.name,
         action=address("range", tier.tier),
-        typed=Typed({**usual, **fields}, problems or {}),
-        faults=faults(problems or {}, names, anchors),
+        typed=Typed({**usual, **form.fields}, form.problems),
+        faults=faults(form.problems, names, anchors),
     )
     return page, {
         "facts": _facts(tier),
@@ -76,7 +68,6 @@ def view(
         "picture": address("tiers", tier.tier, "picture"),
         "lead": _lead(fitted),
         "counts": _counts(tier, fitted),
-        "notice": notice,
         "seen": written(tier.steps),
         "rows": tuple(map(_row, CRITERIA)),
     }

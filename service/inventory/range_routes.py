@@ -4,6 +4,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
+from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import CRITERIA, STEPS, Criterion
 from service.core.errors import ConflictError, InvalidInputError
@@ -13,14 +14,11 @@ from service.modelling import versions
 from service.questionnaire.choices import CHOOSE
 from service.web import desk_frame
 from service.web.database_sessions import Reading, Writing
-from service.web.desk_forms import address, by_field, first
+from service.web.desk_forms import FormShown, address, first, refused
 from service.web.permissions import Fields, Needs, Posted, Staff
 from service.web.roles import Permission
 
 router = APIRouter(prefix="/desk/range")
-_TEMPLATE = "inventory/tier.html"
-
-
 Views = Annotated[Staff, Depends(Needs(Permission.RANGE_VIEW))]
 Changes = Annotated[Staff, Depends(Needs(Permission.RANGE_CHANGE))]
 
@@ -35,8 +33,7 @@ async def listed(request: Request, staff: Views, session: Reading) -> Response:
 @router.get("/{tier}")
 async def show(request: Request, tier: str, staff: Views, session: Reading) -> Response:
     """Show what is said of one tier."""
-    page, frame = range_page.view(makers_words.one(session, tier), versions.current(session), {})
-    return desk_frame.show(request, staff, _TEMPLATE, page, **frame)
+    return _show(request, staff, session, tier, FormShown({}))
 
 
 @router.post("/{tier}")
@@ -44,14 +41,15 @@ async def say(request: Request, tier: str, form: Posted, staff: Changes, session
     """Let what is said of a tier be what the form says; a refused form is shown with what was chosen."""
     try:
         changed = makers_words.say(session, staff.user, tier, _steps(form), first(form, "seen"))
-    except (InvalidInputError, ConflictError) as refused:
-        problems = by_field(refused) if isinstance(refused, InvalidInputError) else {}
-        notice = "" if problems else str(refused)
-        described, fitted = makers_words.one(session, tier), versions.current(session)
-        page, frame = range_page.view(described, fitted, form, notice=notice, problems=problems)
-        return desk_frame.show(request, staff, _TEMPLATE, page, status=422 if problems else 409, **frame)
+    except (InvalidInputError, ConflictError) as why:
+        return _show(request, staff, session, tier, refused(form, why))
     said = _("What is said of the model is kept.") if changed else _("Nothing was changed: it was said so before.")
     return desk_frame.see(request, address("range", tier), said)
+
+
+def _show(request: Request, staff: Staff, session: Session, tier: str, form: FormShown) -> Response:
+    page, parts = range_page.view(makers_words.one(session, tier), versions.current(session), form)
+    return desk_frame.show(request, staff, "inventory/tier.html", page, **parts, **form.told)
 
 
 def _steps(form: Fields) -> dict[Criterion, int]:

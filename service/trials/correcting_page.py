@@ -1,7 +1,7 @@
 """What was recorded of a trial by mistake, and what is right instead; the mistake is kept in the record of what was done."""
 
 import datetime as dt
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from typing import Any
 
 from fastapi import APIRouter
@@ -16,9 +16,8 @@ from service.trials import desk_lines, desk_reads, desk_words, outcomes, trial_p
 from service.trials.desk_records import OutcomeRow, TrialPage
 from service.trials.trial_view import AtTrial, Stepped, ToRun
 from service.web import desk_frame, list_filters
-from service.web.desk_forms import all_or_nothing, by_field, faults, first, today
+from service.web.desk_forms import FormShown, all_or_nothing, faults, first, refused, today
 from service.web.page_data import FormPage, Option, Typed
-from service.web.permissions import Fields
 
 router = APIRouter(prefix="/desk/trials")
 
@@ -40,7 +39,7 @@ async def ask(at: ToRun) -> Response:
         return at.show(notice=_("Nothing is recorded here that could be corrected."), status=409)
     value, last = list(_by_value(trial))[-1]
     form = {"wrong": [value], "reason": [last.reason or ""], "on": [last.on.isoformat()]}
-    return _show(at, trial, form)
+    return _show(at, trial, FormShown(form))
 
 
 @router.post("/{key}/correct")
@@ -50,11 +49,8 @@ async def correct(at: Stepped) -> Response:
     try:
         with all_or_nothing(at.session):
             _correct(at, trial)
-    except InvalidInputError as invalid:
-        wrong = {_FIELDS.get(field, field): sentence for field, sentence in by_field(invalid).items()}
-        return _show(at, trial, at.form, problems=wrong, status=422)
-    except ConflictError as refused:
-        return _show(at, trial, at.form, notice=str(refused), status=409)
+    except (InvalidInputError, ConflictError) as why:
+        return _show(at, trial, refused(at.form, why))
     return desk_frame.see(at.request, f"/desk/trials/{at.key}#outcome-title", _("Corrected."))
 
 
@@ -98,22 +94,15 @@ def _day(text: str) -> dt.date:
         ) from None
 
 
-def _show(
-    at: AtTrial,
-    trial: TrialPage,
-    fields: Fields,
-    *,
-    problems: Mapping[str, str] | None = None,
-    notice: str = "",
-    status: int = 200,
-) -> Response:
-    wrong = problems or {}
-    page = FormPage(title=_("Correct what was recorded"), typed=Typed(fields, wrong), faults=faults(wrong, _NAMES, {}))
+def _show(at: AtTrial, trial: TrialPage, form: FormShown) -> Response:
+    wrong = {_FIELDS.get(field, field): sentence for field, sentence in form.problems.items()}
+    typed, summary = Typed(form.fields, wrong), faults(wrong, _NAMES, {})
+    page = FormPage(title=_("Correct what was recorded"), typed=typed, faults=summary)
     recorded = tuple(Option(value, trial_words.outcome(row)) for value, row in _by_value(trial))
     reasons = (Option("", _("none given")), *list_filters.options(desk_words.REASONS))
     choices = {"recorded": recorded, "outcomes": tuple(_outcomes(trial)), "reasons": reasons}
-    parts: dict[str, Any] = {"key": at.key, "trial": desk_lines.trial_title(trial.row), "notice": notice, **choices}
-    return desk_frame.show(at.request, at.staff, "trials/correct.html", page, status=status, **parts)
+    parts: dict[str, Any] = {"key": at.key, "trial": desk_lines.trial_title(trial.row), **choices, **form.told}
+    return desk_frame.show(at.request, at.staff, "trials/correct.html", page, **parts)
 
 
 def _outcomes(trial: TrialPage) -> Iterator[Option]:

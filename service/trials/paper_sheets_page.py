@@ -15,7 +15,7 @@ from service.trials.desk_records import SheetRow, SlotRow, TrialPage
 from service.trials.paper_sheets import PaperLine
 from service.trials.trial_view import AtTrial, Stepped, ToRun
 from service.web import desk_frame
-from service.web.desk_forms import address, all_or_nothing, by_field, faults, first, today
+from service.web.desk_forms import FormShown, address, all_or_nothing, faults, first, refused, today
 from service.web.page_data import FormPage, Tab, Typed
 
 router = APIRouter(prefix="/desk/trials")
@@ -31,7 +31,7 @@ async def ask(at: ToRun, rater: str = "player", sitting: str = "1") -> Response:
     if trial.row.state == "planned" or not trial.slots or trial.row.number is None:
         return at.show(notice=_("Nothing was played in this trial yet."), status=409)
     slots = _places(trial, rater, sitting)
-    return _show(at, trial, rater, slots, dict(_filled(trial, rater, slots)))
+    return _show(at, trial, rater, slots, FormShown(dict(_filled(trial, rater, slots))))
 
 
 @router.post("/{key}/paper")
@@ -52,10 +52,8 @@ async def enter(at: Stepped) -> Response:
             count, flags = paper_sheets.enter(
                 at.session, at.staff.user, at.staff.dealer, at.key, rater, day, lines, at.staff.name
             )
-    except InvalidInputError as invalid:
-        return _show(at, trial, rater, slots, at.form, problems=by_field(invalid), status=422)
-    except ConflictError as refused:
-        return _show(at, trial, rater, slots, at.form, notice=str(refused), status=409)
+    except (InvalidInputError, ConflictError) as why:
+        return _show(at, trial, rater, slots, refused(at.form, why))
     return desk_frame.see(at.request, f"{address('trials', at.key)}#sheets-title", _said(count, flags))
 
 
@@ -143,18 +141,8 @@ def _sent(trial: TrialPage, rater: str, position: int) -> str:
     return _("A screen sent this one too, overall {mark}.").format(mark=mark)
 
 
-def _show(
-    at: AtTrial,
-    trial: TrialPage,
-    rater: str,
-    slots: Sequence[SlotRow],
-    fields: Mapping[str, list[str]],
-    *,
-    problems: Mapping[str, str] | None = None,
-    notice: str = "",
-    status: int = 200,
-) -> Response:
-    wrong, columns = problems or {}, criteria(trial, rater)
+def _show(at: AtTrial, trial: TrialPage, rater: str, slots: Sequence[SlotRow], form: FormShown) -> Response:
+    columns = criteria(trial, rater)
     lines = [
         (str(s.position), s.letter, trial_words.bow_name((s.letter,), s.own), _sent(trial, rater, s.position))
         for s in slots
@@ -162,7 +150,7 @@ def _show(
     beyond = str(_beyond(trial))
     wrong = {
         name.replace(f"{beyond}.", f"{OTHER}.", 1) if name.startswith(f"{beyond}.") else name: said
-        for name, said in wrong.items()
+        for name, said in form.problems.items()
     }
     names = {
         f"{name}.{c}": f"{bow}, {trial_words.criterion(c)}" for name, _letter, bow, _said_ in lines for c in columns
@@ -172,7 +160,7 @@ def _show(
     names |= {"on": _("Day"), f"letter.{OTHER}": _("Another letter")}
     page = FormPage(
         title=_("Paper sheets of {trial}").format(trial=desk_lines.trial_number(trial.row.number, at.key)),
-        typed=Typed(fields, wrong),
+        typed=Typed(form.fields, wrong),
         faults=faults(wrong, names, {}),
     )
     own = address("trials", at.key)
@@ -191,7 +179,7 @@ def _show(
         "plays": rater == "player",
         "cancelled": trial.row.state == "cancelled",
     }
-    return desk_frame.show(at.request, at.staff, "trials/paper_sheets.html", page, status=status, notice=notice, **more)
+    return desk_frame.show(at.request, at.staff, "trials/paper_sheets.html", page, **more, **form.told)
 
 
 def _sittings(trial: TrialPage, address: str, here: int) -> Iterator[Tab]:
