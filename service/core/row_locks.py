@@ -6,7 +6,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import tables
-from service.core.errors import ConflictError, NotFoundError
+from service.core.errors import ConflictError, existing
 from service.core.language import _
 
 
@@ -14,12 +14,11 @@ def lock_dealer(session: Session, dealer: str) -> tables.Dealer:
     """Return the dealer's row, held until the transaction ends: one change of trials at a time at one dealer."""
     # On SQLite a writing transaction holds the whole database already. The lock lets others refer to the row
     # meanwhile.
-    row = session.scalars(
-        select(tables.Dealer).where(tables.Dealer.slug == dealer).with_for_update(key_share=True)
-    ).one_or_none()
-    if row is None:
-        raise NotFoundError
-    return row
+    return existing(
+        session.scalars(
+            select(tables.Dealer).where(tables.Dealer.slug == dealer).with_for_update(key_share=True)
+        ).one_or_none()
+    )
 
 
 def lock_copies(session: Session, serials: Iterable[str]) -> dict[str, tables.Copy]:

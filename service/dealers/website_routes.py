@@ -20,7 +20,6 @@ from service.web.roles import Permission
 HOME = "/desk/website"
 router = APIRouter(prefix=HOME)
 
-
 Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.SETTINGS_VIEW))]
 Changes = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.SETTINGS_CHANGE))]
 

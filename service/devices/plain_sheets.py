@@ -8,9 +8,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from model.bench import playable_range
-from service import tables
 from service.core.errors import NotFoundError
 from service.questionnaire.sheet_fields import SheetIn, check_sheet
+from service.tables import Sheet, Trial
 from service.trials import sheets
 from service.trials.rater_links import SeatInfo
 
@@ -20,14 +20,13 @@ def run_of(seat: SeatInfo, position: int) -> str:
     return f"form-{seat.id[:32]}-{position}"
 
 
-def filled(session: Session, seat: SeatInfo, position: int) -> tables.Sheet | None:
+def filled(session: Session, seat: SeatInfo, position: int) -> Sheet | None:
     """Return what was filled in last on a link's own plain form, None where nothing was."""
-    sheet = tables.Sheet
     return session.scalars(
-        select(sheet)
-        .join(tables.Trial, sheet.trial == tables.Trial.id)
-        .where(tables.Trial.key == seat.trial, sheet.run == run_of(seat, position))
-        .order_by(sheet.revision.desc())
+        select(Sheet)
+        .join(Trial, Sheet.trial == Trial.id)
+        .where(Trial.key == seat.trial, Sheet.run == run_of(seat, position))
+        .order_by(Sheet.revision.desc())
         .limit(1)
     ).one_or_none()
 
@@ -52,7 +51,7 @@ def record(
     return _kept(session, seat, sheet)
 
 
-def marks(filled_in: tables.Sheet | None) -> playable_range.Marks:
+def marks(filled_in: Sheet | None) -> playable_range.Marks:
     """Return how the strokes of a form are marked, in the design's order."""
     return playable_range.from_text(filled_in.strokes if filled_in else None)
 
@@ -73,7 +72,7 @@ def _kept(session: Session, seat: SeatInfo, sheet: SheetIn) -> sheets.Stored:
 def _sheet(
     seat: SeatInfo,
     slot: Mapping[str, Any],
-    last: tables.Sheet | None,
+    last: Sheet | None,
     ratings: Mapping[str, Any],
     note: str,
     strokes: Sequence[int | None],

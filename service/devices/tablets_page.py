@@ -44,9 +44,8 @@ async def make_code(request: Request, staff: Changes, form: Posted, session: Wri
 
 
 @router.post(f"{TABLETS}/{{tablet}}/revoke")
-async def revoke(request: Request, tablet: str, staff: Changes, form: Posted, session: Writing) -> Response:
+async def revoke(request: Request, tablet: str, staff: Changes, _form: Posted, session: Writing) -> Response:
     """Revoke a tablet."""
-    del form
     tablets.revoke(session, staff.user, staff.dealer, tablet)
     return see(request, TABLETS, _("The tablet is revoked; what it still sends is not taken."))
 

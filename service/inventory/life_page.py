@@ -17,7 +17,6 @@ _LEFT, _RIGHT, _TOP, _STEP, _FOOT = 8.0, 97.0, 26, 26, 24
 """Per cent of the width between which days lie; pixels above mark 7, from mark to mark, and below mark 1."""
 HEIGHT = _TOP + _STEP * (HIGHEST - LOWEST) + _FOOT
 
-
 MARKS = range(LOWEST, HIGHEST + 1)
 
 

@@ -19,7 +19,6 @@ from service.web.page_data import Option, Tab
 SOLD = "sold"
 """In the place of an instrument: bows that are gone."""
 
-
 Part = tuple[TierStock | None, tuple[CopyRow, ...]]
 """Bows of one tier under its heading; None: of any."""
 

@@ -38,7 +38,6 @@ _HOME, _WORKSHOP = "/desk/stock", stock.WORKSHOP
 _NAMES = {"event": N_("What was done"), "on": N_("Day"), "note": N_("Note"), "status": N_("Status"), "to": N_("Move")}
 _ANCHORS = {"event": f"event-{EventKind.REHAIRED}", "status": "status-in_stock"}
 
-
 Views = Annotated[Staff, Depends(Needs(Permission.STOCK_VIEW))]
 Changes = Annotated[Staff, Depends(Needs(Permission.STOCK_CHANGE))]
 

@@ -33,7 +33,6 @@ OF_A_DEALER = (kinds.PRICES.name, kinds.COPIES.name, kinds.BENCH.name, kinds.EVE
 OF_TRIALS = (kinds.RUNS.name, kinds.OUTCOMES.name)
 """What only whoever runs trials may load: it tells, and its preview shows, what players said."""
 
-
 RowChange = tuple[int | None, str, bool, tuple[tuple[str, str, str], ...]]
 """One row that is new or changes something: its line, its key, whether it is new, and of each column concerned its name, what
 is stored (empty where it is new) and what the file says."""

@@ -39,7 +39,6 @@ ENDED = (
 )
 """What a restored database holds none of: whoever has the secret of one would be let in."""
 
-
 OPEN = Seal()
 """Closes nothing."""
 

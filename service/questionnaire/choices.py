@@ -82,7 +82,6 @@ STEP_WORDS = {
 SECONDS_LEFT = {"instrument": 180, "work": 160, "own-bow": 140, "wishes": 90, "budget": 60, "contact": 30}
 """About how long it takes from this step to the end, by our own estimate."""
 
-
 NOT_SURE = "unsure"
 """The value of a field whose question was answered with 'not sure': the same as not answered."""
 NO_BOW, HAS_BOW = "none", "yes"

@@ -11,7 +11,6 @@ from service.tables.columns import Key, Moment, partly
 
 _WAITING = partly("sent_at IS NULL AND failed_at IS NULL")
 
-
 KEEP_MONTHS = 24
 """For how many months after the last contact a person's data is kept where a dealer says nothing else."""
 

@@ -24,7 +24,6 @@ PAPERS = {
 ALL = "all"
 """All of them as one document."""
 
-
 _BY_SERIAL = N_("The serials stand here without their letters, so that the trial stays blind.")
 _BY_LETTER = N_(
     "Each bow stands here by its letter alone, so that the trial stays blind. Serials, materials and values of each are "

@@ -27,7 +27,6 @@ T = TypeVar("T")
 MOST = 6
 """Sittings of one trial: by then the marks of a bow tell its mean better than one more would (a judgement)."""
 
-
 AT_THE_DESK = ("open", "closed")
 """Paper sheets of a further sitting may come back with the parcel, when the trial is over."""
 

@@ -66,7 +66,6 @@ def _fetch(session: Session, statement: Select[*tuple[Any, ...]]) -> Iterator[Va
 
 Statement = tuple[Select[*tuple[Any, ...]], InstrumentedAttribute[str]]
 
-
 _COLUMNS = {"date": "on", "kept": "id", ("tiers.csv", "tier"): "slug", ("copies.csv", "copy"): "serial"}
 """What columns of the files are called in the tables, where that is otherwise."""
 
