@@ -1,24 +1,20 @@
 """Players as the dealer knows them: a list with a search."""
 
-from typing import Annotated
-
-from fastapi import APIRouter, Depends, Request
+from fastapi import APIRouter, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from service.core import formats
 from service.core.language import _
 from service.core.paging import Leaf
+from service.desk.player_page import Views
 from service.trials import desk_lines, desk_reads, list_queries
 from service.trials.desk_records import PlayerRow
 from service.web import desk_frame, list_files, list_filters
 from service.web.database_sessions import Reading
 from service.web.desk_forms import ListPage, paged
-from service.web.permissions import AtDealer, AtDealerNeeds
-from service.web.roles import Permission
 
 router = APIRouter(prefix="/desk/players")
-Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.PLAYERS_VIEW))]
 
 
 @router.get("")

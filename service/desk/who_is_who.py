@@ -3,16 +3,17 @@
 Each is asked first on a page of its own; nothing that anybody typed decides it.
 """
 
-from typing import Annotated, Any
+from typing import Any
 from urllib.parse import quote
 
-from fastapi import APIRouter, Depends, Request
+from fastapi import APIRouter, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
 from service.core import formats
 from service.core.errors import ConflictError
 from service.core.language import _
+from service.desk.player_page import Changes
 from service.players import joining
 from service.trials import desk_lines, desk_reads
 from service.trials.desk_records import PlayerRow
@@ -20,11 +21,9 @@ from service.trials.trial_data import AskView
 from service.web import desk_frame
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_forms import ListLine, ListPage, address, paged
-from service.web.permissions import AtDealer, AtDealerNeeds, Posted, first
-from service.web.roles import Permission
+from service.web.permissions import AtDealer, Posted, first
 
 router = APIRouter(prefix="/desk")
-Changes = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.PLAYERS_CHANGE))]
 
 
 @router.get("/players/{key}/join")

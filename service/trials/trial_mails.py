@@ -15,6 +15,7 @@ from service.advice import words
 from service.calendar.calendar_entries import Entry, calendar
 from service.core import phrases
 from service.core.language import N_, _
+from service.core.moments import utc_now
 from service.core.signed_links import Signer
 from service.dealers import site
 from service.mail import outbox, webhooks
@@ -53,7 +54,7 @@ def moved(session: Session, key: str) -> None:
 def _was_told(session: Session, key: str) -> bool:
     """Say whether a day of a trial was told: of several one after the other the first may have been, and the next one not any more."""
     of = OutboxItem
-    gone = or_(of.sent_at.is_not(None), of.leased_until > _now())
+    gone = or_(of.sent_at.is_not(None), of.leased_until > utc_now())
     told = select(exists().where(of.kind.in_(BEFOREHAND), of.about.startswith(key, autoescape=True), gone))
     return bool(session.scalar(told))
 
@@ -65,7 +66,7 @@ def _tell_the_day(session: Session, key: str, *, moved: bool) -> None:
     trial, recipient = found
     due, values = dt.datetime.combine(trial.on, MORNING) - BEFORE, {"moved": moved}
     # From the day before on, what to bring is told at once and says the day.
-    soon = due <= _now()
+    soon = due <= utc_now()
     if not soon:
         outbox.queue(session, "trial_set", key, recipient, values=values)
     outbox.queue(session, "before_trial", key, recipient, values=values if soon else None, due=due)
@@ -81,14 +82,14 @@ def after_trial(session: Session, key: str, *, at_once: bool = False) -> None:
     """Queue what the ratings said and what was kept: a day after a trial, or at once where it is known what was kept."""
     found = player_of(session, key)
     if found:
-        due = _now() if at_once else _now() + BY_ITSELF
+        due = utc_now() if at_once else utc_now() + BY_ITSELF
         outbox.queue(session, "after_trial", key, found[1], due=due)
 
 
 def revealed(session: Session, key: str, *, corrected: bool = False) -> None:
     """Queue the result, or the ``corrected`` one, to whom the mail after the trial has gone; who still waits for that is told by it."""
     found, after = player_of(session, key), outbox.find(session, "after_trial", key)
-    if found is None or after is None or (after.sent_at is None and (after.leased_until or _now()) <= _now()):
+    if found is None or after is None or (after.sent_at is None and (after.leased_until or utc_now()) <= utc_now()):
         return
     if corrected:
         outbox.undo(session, "result", key)
@@ -99,7 +100,7 @@ def follow_up(session: Session, key: str) -> None:
     """Queue the question, weeks after a bow was kept and once, whether it is still the right one."""
     found = player_of(session, key)
     if found:
-        outbox.queue(session, "follow_up", key, found[1], due=_now() + STILL_RIGHT_AFTER)
+        outbox.queue(session, "follow_up", key, found[1], due=utc_now() + STILL_RIGHT_AFTER)
 
 
 def cancelled(session: Session, key: str, *, expected: bool) -> None:
@@ -186,10 +187,6 @@ def player_of(session: Session, key: str) -> tuple[Trial, To] | None:
     return trial, recipient
 
 
-def _now() -> dt.datetime:
-    return dt.datetime.now(dt.UTC)
-
-
 def composed_of(
     session: Session, row: OutboxItem, *, is_cancelled: bool = False
 ) -> tuple[Trial, Composition, Contact | None]:
@@ -217,7 +214,7 @@ def _check_is_ahead(trial: Trial, composition: Composition) -> None:
     # A parcel is sent, and by that its trial open, before the day from which the bows may be played.
     if composition.state == "closed" or (composition.state == "open" and trial.place is not Place.POST):
         raise ObsoleteError(N_("The trial has begun already."))
-    if trial.on < dt.datetime.now(dt.UTC).date():
+    if trial.on < utc_now().date():
         raise ObsoleteError(N_("The day of the trial is past."))
 
 
@@ -258,7 +255,7 @@ def _for_the_calendar(session: Session, row: OutboxItem, organizer: str) -> byte
     )
     year = dt.timedelta(days=366)
     zone = site.zone(session, composition.dealer)
-    return calendar(entry.words, [entry], zone, trial.on - year, dt.datetime.now(dt.UTC), organizer)
+    return calendar(entry.words, [entry], zone, trial.on - year, utc_now(), organizer)
 
 
 def _for_the_calendar_if_moved(session: Session, row: OutboxItem, organizer: str) -> bytes | None:

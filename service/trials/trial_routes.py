@@ -3,9 +3,8 @@
 from collections.abc import Mapping
 from dataclasses import replace
 from functools import partial
-from typing import Annotated
 
-from fastapi import APIRouter, Depends, Request
+from fastapi import APIRouter, Request
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
@@ -32,18 +31,15 @@ from service.trials import (
 )
 from service.trials.correcting_page import bow_named
 from service.trials.desk_records import TrialRow
-from service.trials.trial_view import CONDITION, OWN, Asked, Stepped, ToRun
+from service.trials.trial_view import CONDITION, OWN, Asked, Stepped, ToRun, Views
 from service.web import desk_frame, list_files, list_filters
 from service.web.database_sessions import Reading
 from service.web.desk_forms import ListPage, first, paged, today
 from service.web.device_requests import signer
 from service.web.page_data import Page, Tab
-from service.web.permissions import AtDealer, AtDealerNeeds, Fields
-from service.web.roles import Permission
+from service.web.permissions import Fields
 
 router = APIRouter(prefix="/desk/trials")
-Views = Annotated[AtDealer, Depends(AtDealerNeeds(Permission.TRIALS_VIEW))]
-
 FILES = "files"
 """In the place of a state: trials that were read from files."""
 _HANDING, _OUTCOME, _PARCEL = "#handing-title", "#outcome-title", "#parcel-title"
