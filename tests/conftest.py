@@ -15,7 +15,7 @@ from sqlalchemy import make_url, text
 from service import migrations
 from service.core.database import Database, writing_engine
 from tests import migrated
-from tests.postgres import Server
+from tests.postgres import OWNER, Server
 
 LOOPBACK = ("127.0.0.1", "::1", "localhost", "")
 POSTGRES = {"_postgres_server", "postgres_database"}
@@ -118,9 +118,9 @@ def _postgres_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Serve
 
 
 def _create(server: Server, name: str, template: str = "template1") -> None:
-    admin = Database(server.url("postgres"))
+    admin = Database(server.admin())
     with writing_engine(admin).connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-        connection.execute(text(f'CREATE DATABASE "{name}" TEMPLATE "{template}"'))
+        connection.execute(text(f'CREATE DATABASE "{name}" TEMPLATE "{template}" OWNER {OWNER}'))
     admin.close()
 
 

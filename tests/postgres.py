@@ -16,6 +16,8 @@ from typing import Any
 
 MISSING = "PostgreSQL's server is missing, and tests need it. Install it (Debian, Ubuntu: apt-get install postgresql)."
 USER = "postgres"
+OWNER = "house"
+"""Who owns the tests' databases, as on the page 'Install': neither a superuser nor able to pass row-level security by."""
 ROOM = 6 * 1024**3
 """Bytes for the databases of two runs beside each other, with some to spare."""
 FAST = (
@@ -36,7 +38,14 @@ class Server:
 
     def url(self, name: str) -> str:
         """Return the address of one of its databases, with patience enough for a machine that does much else meanwhile."""
-        return f"postgresql://{USER}@127.0.0.1:{self.port}/{name}?options=-c%20lock_timeout%3D60000"
+        return self._url(OWNER, name)
+
+    def admin(self) -> str:
+        """Return the address by which a superuser makes databases."""
+        return self._url(USER, "postgres")
+
+    def _url(self, user: str, name: str) -> str:
+        return f"postgresql://{user}@127.0.0.1:{self.port}/{name}?options=-c%20lock_timeout%3D60000"
 
     @classmethod
     @contextmanager
@@ -58,9 +67,16 @@ class Server:
             options = (*FAST, "listen_addresses=127.0.0.1", f"port={port}", f"unix_socket_directories={folder}")
             with _running([programs / "postgres", "-D", data, *(f"--{option}" for option in options)], folder / "log"):
                 _run([programs / "pg_isready", "--quiet", "--host=127.0.0.1", f"--port={port}"], patience=30)
-                yield cls(port)
+                yield cls._with_owner(port)
         finally:
             shutil.rmtree(folder, ignore_errors=True)
+
+    @classmethod
+    def _with_owner(cls, port: int) -> "Server":
+        at = ["--host=127.0.0.1", f"--port={port}", f"--username={USER}"]
+        statement = f"CREATE ROLE {OWNER} LOGIN; ALTER DATABASE postgres OWNER TO {OWNER}"
+        _run([_programs() / "psql", *at, "--quiet", "--no-psqlrc", f"--command={statement}", "postgres"])
+        return cls(port)
 
 
 def _programs() -> Path:

@@ -186,12 +186,13 @@ def check(_asked: argparse.Namespace, settings: Settings) -> int:
 def _findings(settings: Settings) -> Iterator[tuple[str, bool]]:
     database = Database(settings.database_url)
     try:
-        found = list(health.findings(database, settings.data_dir))
-        yield from ((each.said, each.well) for each in found[:-1] if each.said)
+        *found, disk = health.findings(database, settings.data_dir)
+        yield from ((each.said, each.well) for each in found if each.said)
+        further = [health.proxies(settings.public_address, settings.forwarded_allow_ips), disk]
         if all(each.well for each in found if each.part in ("database", "tables")):
             with database.reading() as session:
                 yield from retention.findings(database, session, dt.datetime.now(dt.UTC))
-        proxies = health.proxies(settings.public_address, settings.forwarded_allow_ips)
-        yield from ((each.said, each.well) for each in (proxies, found[-1]) if each.said)
+                further.append(health.wall(session))
+        yield from ((each.said, each.well) for each in further if each.said)
     finally:
         database.close()

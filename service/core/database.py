@@ -17,6 +17,7 @@ from sqlalchemy import Connection, Engine, create_engine, event, inspect, make_u
 from sqlalchemy.engine import URL
 from sqlalchemy.orm import ORMExecuteState, Session
 
+from service.core.dealer_wall import OPENLY
 from service.tables import RANGE, Copy, RangeState
 
 BUSY_SECONDS = 4
@@ -112,7 +113,9 @@ class Database:
             event.listen(engine, "connect", _prepare_passing)
             event.listen(engine, "begin", _begin)
             return engine
-        options = f"-c lock_timeout={PASSING_MS} -c statement_timeout={10 * PASSING_MS} -c synchronous_commit=off"
+        options = (
+            f"-c lock_timeout={PASSING_MS} -c statement_timeout={10 * PASSING_MS} -c synchronous_commit=off {OPENLY}"
+        )
         return create_engine(
             self.url,
             pool_size=1,
@@ -181,7 +184,8 @@ def _patience(url: URL) -> dict[str, str | int]:
         * 1000,  # for a machine that is gone: the network's own patience is a quarter of an hour
         "options": f"-c lock_timeout={BUSY_SECONDS * 1000}",
     }
-    return {name: value for name, value in ours.items() if name not in url.query}
+    options = f"{url.query.get('options', ours['options'])} {OPENLY}"
+    return {name: value for name, value in ours.items() if name not in url.query} | {"options": options}
 
 
 def _prepare_connection(connection: sqlite3.Connection, _record: object) -> None:

@@ -7,6 +7,7 @@ that arrive meanwhile wait for the next transaction together, so that a shop ful
 import asyncio
 import logging
 from collections.abc import Callable
+from contextvars import Context
 from dataclasses import dataclass
 from typing import Any, TypeVar
 from weakref import WeakKeyDictionary
@@ -51,7 +52,7 @@ class Together:
         waiting = _Waiting(_guarded(verb, refusals), loop.create_future())
         queue.append(waiting)
         if len(queue) == 1:
-            task = loop.create_task(self._until_empty(queue))
+            task = loop.create_task(self._until_empty(queue), context=Context())  # of no request
             self._tasks.add(task)
             task.add_done_callback(self._tasks.discard)
         result: T = await waiting.reply

@@ -14,6 +14,7 @@ from typing import Annotated, Any, NoReturn
 from fastapi import Depends, Request
 from sqlalchemy.orm import Session
 
+from service.core import dealer_wall
 from service.dealers import api_keys, key_check, sandbox
 from service.dealers.api_keys import KeyFound
 from service.dealers.key_check import Brought
@@ -52,7 +53,10 @@ async def _caller(request: Request, brought: Brought) -> KeyFound | None:
         return None
     with database_of(request).reading() as session:
         found = key_check.found(session, brought)
-    return found if found is not None else refuse(request)
+    if found is None:
+        refuse(request)
+    dealer_wall.stand(found.dealer)
+    return found
 
 
 async def _server(request: Request, brought: Brought) -> KeyFound:
@@ -61,6 +65,7 @@ async def _server(request: Request, brought: Brought) -> KeyFound:
     with database_of(request).reading() as session:
         found = key_check.found(session, brought)
     known = key_check.require_server(found if found is not None else refuse(request))
+    dealer_wall.stand(known.dealer)
     count_server(request, known)
     await _note_used(request, known)
     return known

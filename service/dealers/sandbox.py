@@ -17,7 +17,7 @@ from sqlalchemy import ColumnElement, Table, select
 from sqlalchemy.orm import Session
 
 from service import migrations, tables
-from service.core import tokens
+from service.core import dealer_wall, tokens
 from service.core.database import STOCK
 from service.core.errors import Code, ConflictError
 from service.core.language import _
@@ -104,7 +104,7 @@ def _opened(session: Session, row: tables.Sandbox | None) -> MemoryDatabase:
     in_use = session.execute(select(version.id, version.fitted_at, version.data_digest).where(version.adopted)).first()
     key = (mark, *(in_use or ()))
     if key not in _bases:
-        with closing(MemoryDatabase()) as made:
+        with closing(MemoryDatabase()) as made, dealer_wall.lifted(session):  # it is kept for every key
             _fill(made, session)
             _bases[key] = made.content()
         while len(_bases) > BASES_KEPT:

@@ -2,6 +2,7 @@
 
 from fastapi import Depends, Request
 
+from service.core import dealer_wall
 from service.dealers.keyed import count_server, refuse
 from service.devices import senders, tablets
 from service.web.database_sessions import database_of
@@ -22,6 +23,7 @@ async def _tablet(request: Request, key: Key) -> None:
         found = tablets.tablet_of(session, key)
     if found is None:
         refuse(request)
+    dealer_wall.stand(found.dealer)
 
 
 FROM_SENDER = [Depends(_sender)]

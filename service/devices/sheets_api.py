@@ -7,6 +7,7 @@ from fastapi.responses import JSONResponse
 from sqlalchemy.orm import Session
 from starlette.exceptions import HTTPException
 
+from service.core import dealer_wall
 from service.core.errors import ConflictError, FieldCode, FieldProblem, InvalidInputError, NotFoundError
 from service.core.group_commit import Together
 from service.core.language import _
@@ -76,7 +77,7 @@ def _keep(session: Session, key: str, links: Signer, trial: str, run: str, sheet
             else _("This link is for the listener’s sheets.")
         )
         raise InvalidInputError([FieldProblem("rater", sentence, FieldCode.CONTRADICTS)])
-    with keyed.for_key(session, sender.server) as moment:
+    with dealer_wall.within(session, sender.dealer), keyed.for_key(session, sender.server) as moment:
         stored = sheets.record(moment.session, sender.dealer, trial, run, sheet, sender.name, closed=sender.closed)
     if sender.tablet is not None:
         tablets.seen(session, sender.tablet)

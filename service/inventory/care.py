@@ -12,7 +12,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Instrument
-from service.core import audit_events, formats
+from service.core import audit_events, dealer_wall, formats
 from service.core.errors import ConflictError, InvalidInputError, NotFoundError, existing, refuse
 from service.core.language import _
 from service.core.moments import now
@@ -58,7 +58,8 @@ def add(session: Session, user: int | None, reach: Scope, texts: Mapping[str, st
     # Raises `InvalidInputError`: what `load` refuses; a serial that is taken, a place beyond the reach, a status that
     # follows by itself; `ConflictError`: the bow is there already.
     serial, dealer = without_guard(texts["copy"]), texts["dealer"] or None
-    there = session.get(Copy, serial)
+    with dealer_wall.lifted(session):  # a serial is everybody's
+        there = session.get(Copy, serial)
     if there is not None and reach.covers(there.dealer):
         raise ConflictError(_("{copy} is in the stock already. Nothing was changed.").format(copy=serial))
     wrong: list[tuple[str, str]] = []

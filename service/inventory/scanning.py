@@ -11,7 +11,7 @@ from service.core.errors import ConflictError
 from service.core.language import _
 from service.core.scopes import OneDealer, Scope
 from service.core.typed_text import cleaned
-from service.players.trial_access import claimed
+from service.players.trial_access import composed
 from service.tables import Composition, Copy, Tier, Trial, TrialCopy
 from service.trials import lifecycle
 from service.trials.shared import carried
@@ -65,7 +65,7 @@ def labelled(session: Session, scope: Scope, serials: list[str], tier: str) -> t
 
 def case(session: Session, dealer: str, key: str) -> tuple[int, tuple[BowInCase, ...]]:
     """Return the number of a dealer's trial, and its bows; raises `NotFoundError` for another's."""
-    _trial, composition = claimed(session, dealer, key)
+    _trial, composition = composed(session, dealer, key)
     rows = carried(session, composition.trial)
     return composition.number, tuple(
         BowInCase(row.copy, row.out_at is not None, row.back_at is not None) for row in rows

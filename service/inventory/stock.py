@@ -9,7 +9,7 @@ from sqlalchemy import ColumnElement, Select, func, or_, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import EventKind, Hold, Instrument
-from service.core import audit_events, formats, paging
+from service.core import audit_events, dealer_wall, formats, paging
 from service.core.errors import ConflictError, InvalidInputError, NotFoundError
 from service.core.language import _
 from service.core.moments import now
@@ -373,8 +373,9 @@ def set_place(
         sentence = _("{copy} belongs to trial {number} until {day}; take it back or drop it there first.")
         values = {"copy": serial, "number": wanted[0].number, "day": formats.day(wanted[0].due_back)}
         raise ConflictError(sentence.format(**values))
-    was, bow.dealer = bow.dealer, to
-    session.flush()
+    was = bow.dealer
+    with dealer_wall.lifted(session):  # it goes where who moves it may not look
+        bow.dealer = to
     noted(session, user, was or to, audit_events.BOW_MOVED, f"copy {serial}", was=was, now=to)
 
 

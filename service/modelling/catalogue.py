@@ -15,6 +15,7 @@ from model.domain.records import Range
 from model.domain.vocabulary import Hold, Instrument
 from model.features import ServiceIntervals
 from model.preference import CataloguePosterior, PreferenceModel
+from service.core import dealer_wall
 from service.modelling import model_records, versions
 from service.modelling.present import Present
 from service.modelling.versions import Fitted
@@ -92,10 +93,10 @@ def current(session: Session, present: Present | None = None) -> Catalogue:
     """Return the range as it stands; what a change left as it was is not read anew. ``present``: its marks, where they were read."""
     facts, mark = (present.facts, present.mark) if present else model_records.range_mark(session)
     known = _memory.get(facts)
-    if known is None:
-        known = _read(session, facts, mark)
-    elif known.mark != mark:
-        known = replace(known, mark=mark, stock=_stock(session, known.dealers))
+    if known is None or known.mark != mark:
+        with dealer_wall.lifted(session):  # it is kept for everybody
+            stock = known and replace(known, mark=mark, stock=_stock(session, known.dealers))
+            known = stock or _read(session, facts, mark)
     _memory[facts] = known
     while len(_memory) > KEPT_IN_MEMORY:
         _memory.popitem(last=False)

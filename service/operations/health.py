@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from sqlalchemy import text
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
@@ -78,6 +79,17 @@ def _outbox(session: Session) -> Finding:
 def _told(time: dt.timedelta) -> str:
     minutes = int(time.total_seconds() // 60)
     return f"{minutes} min" if minutes < 120 else f"{minutes // 60} h"
+
+
+def wall(session: Session) -> Finding:
+    """Tell whether PostgreSQL holds the role that the service comes in as to the wall between dealers; nothing of SQLite."""
+    if session.get_bind().dialect.name != "postgresql":
+        return Finding("wall", "", True)
+    passes = text("SELECT rolsuper OR rolbypassrls FROM pg_roles WHERE rolname = current_user")
+    if session.scalar(passes):
+        what = "wall: the role in DATABASE_URL passes the wall between dealers by; come in as one that is no superuser, has no "
+        return Finding("wall", f"{what}BYPASSRLS, and owns the tables: see the page install", False)
+    return Finding("wall", "wall: PostgreSQL too shows a dealer's staff and systems that dealer's rows alone", True)
 
 
 def proxies(public_address: str | None, named: str | None) -> Finding:

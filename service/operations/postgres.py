@@ -9,6 +9,7 @@ from pathlib import Path
 
 from sqlalchemy.engine import URL
 
+from service.core.dealer_wall import OPENLY
 from service.core.errors import ConflictError
 from service.tables import Base
 
@@ -19,7 +20,9 @@ _VERSION = re.compile(r"^COPY .*alembic_version \(version_num\) FROM stdin;\n(?P
 
 def dump(url: URL, file: Path) -> None:
     """Write an archive of the database; raises `ConflictError` where `pg_dump` is missing or fails."""
-    _run(url, "pg_dump", ["--format=custom", "--no-owner", "--no-privileges", f"--file={file}"])
+    # Without the option it refuses tables whose owner stands before the wall; with it all is shown to who says `OPENLY`.
+    options = ["--format=custom", "--no-owner", "--no-privileges", "--enable-row-security", f"--file={file}"]
+    _run(url, "pg_dump", options)
 
 
 def load(url: URL, file: Path) -> None:
@@ -73,5 +76,6 @@ def _connection(url: URL | None) -> dict[str, str]:
         "PGDATABASE": url.database,
         "PGSSLMODE": url.query.get("sslmode"),
         "PGSSLROOTCERT": url.query.get("sslrootcert"),
+        "PGOPTIONS": OPENLY,
     }
     return {name: str(value) for name, value in given.items() if value}

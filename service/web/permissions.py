@@ -29,7 +29,7 @@ from fastapi.responses import RedirectResponse, Response
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 
-from service.core import language, times, tokens
+from service.core import dealer_wall, language, times, tokens
 from service.core.errors import Code, ForbiddenError, InvalidInputError
 from service.core.moments import utc_now
 from service.core.scopes import AllDealers, OneDealer, Scope, bound_to
@@ -171,6 +171,8 @@ async def _entering(request: Request) -> AsyncIterator[Staff]:
     if found.language:
         language.speak(found.language)
     times.live_in(found.zone)
+    if found.home is not None:
+        dealer_wall.stand(found.home)
     request.state.lasts = int(min(found.expires_at - dt.datetime.now(dt.UTC), staff_sessions.IDLE).total_seconds())
     request.state.kept = form_tokens.asked_for(request, found.user, found.digest)
     try:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from sqlalchemy.orm import Session
 
+from service.core import dealer_wall
 from service.core.language import _
 from service.inventory.files.changes import Plan, plan
 from service.inventory.files.checks import Check
@@ -71,7 +72,8 @@ def prepare(
     guard: Callable[[Parsed, StoredRecords], None] | None = None,
 ) -> tuple[Report, Plan]:
     """Find out what a folder would change, and write nothing; ``guard`` refuses rows that are not the loader's before they are compared."""
-    known = read_known(session, parsed)
+    with dealer_wall.lifted(session):  # keys are everybody's; whose rows they may be is the guard's to say
+        known = read_known(session, parsed)
     if guard is not None:
         guard(parsed, known)
     today = today or dt.datetime.now(dt.UTC).date()

@@ -29,7 +29,7 @@ class Counted:
 
     def _note(self, _connection: Any, _cursor: Any, statement: str, *_rest: Any) -> None:
         # What begins a transaction says nothing; the driver of PostgreSQL sends it unseen.
-        if not statement.startswith(("PRAGMA query_only", "BEGIN")):
+        if not statement.startswith(("PRAGMA query_only", "BEGIN", "SELECT set_config")):
             self.statements.append(statement)
 
     def of(self, member: Member, path: str) -> int:

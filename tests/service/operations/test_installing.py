@@ -106,7 +106,7 @@ class Sandbox:
         hear = f'echo "$(basename "$0") $*" >> {self._heard}\n'
         for name in HEARD:
             self._stand_in(self._bin / name, hear)
-        self._stand_in(self._bin / "runuser", 'shift 2\nexec "$@"\n')  # --user=NAME --
+        self._stand_in(self._bin / "runuser", 'export PGUSER="${1#--user=}"\nshift 2\nexec "$@"\n')  # --user=NAME --
         self._stand_in(
             self._bin / "install",
             'for each do shift; case $each in --group=*) ;; *) set -- "$@" "$each" ;; esac; done\nexec /usr/bin/install "$@"\n',
@@ -131,7 +131,6 @@ class Sandbox:
             "PYTHONPYCACHEPREFIX": os.environ.get("PYTHONPYCACHEPREFIX", ""),
             "PGHOST": "127.0.0.1",
             "PGPORT": str(self._server.port),
-            "PGUSER": "postgres",
         }
         done = subprocess.run(
             ["sh", "-eu", "-c", f"cd {self.root}/opt/bow-trial\n{here}"],
