@@ -19,6 +19,7 @@ NAMES = (
     *(
         "accessibility",
         "advise",
+        "artifact",
         "attack",
         "compose",
         "decay",

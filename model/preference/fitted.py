@@ -7,7 +7,7 @@ definite whatever the data, and exact for one criterion. The roots are principal
 answer depend on the order of columns and copies.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import cast
@@ -238,14 +238,18 @@ def _block(responses: Sequence[RemlFit], where: Sequence[Ints], members: Ints, c
     """Return the members' block with principal roots from every response's own blocks; of many members in short, if they can be."""
     inside = np.full(count, -1, dtype=np.intp)
     inside[members] = np.arange(len(members))
-    roots = (_root_of(response, inside[at], len(members)) for response, at in zip(responses, where, strict=True))
+    pairs = list(zip(responses, where, strict=True))
+    return block_of(members, lambda: (_root_of(response, inside[at], len(members)) for response, at in pairs))
+
+
+def block_of(members: Ints, roots: Callable[[], Iterator[Floats]]) -> CopyBlock:
+    """Return the block of some levels (m,) from what gives their root (m, m) of each criterion, one after the other: all would take gigabytes."""
     if len(members) > WRITTEN_OUT_UP_TO:
-        short = [shortened(root) for root in roots]  # one after the other: written out, all would take gigabytes
+        short = [shortened(root) for root in roots()]
         if None not in short:
             none = np.zeros((len(short), 0, 0))
             return CopyBlock(members, none, tuple(root for root in short if root is not None))
-        roots = (_root_of(response, inside[at], len(members)) for response, at in zip(responses, where, strict=True))
-    return CopyBlock(members, np.array(list(roots)))
+    return CopyBlock(members, np.array(list(roots())))
 
 
 def _root_of(response: RemlFit, inside: Ints, size: int) -> Floats:

@@ -35,6 +35,26 @@ def _times(*figures: tuple[str, float]) -> tuple[Goal, ...]:
 
 QUIET = ("help", "users list", "retention", "send", "migrate", "backup")
 """Commands that compute nothing."""
+LINKED = (0, 1_000, 3_000, 10_000)
+"""Copies that players link, 0 the demo's."""
+
+
+def of_size(copies: int) -> str:
+    """Return how so many linked copies are called."""
+    return f"{copies:,} linked" if copies else "demo"
+
+
+def _of_artifact(copies: int) -> Iterator[Goal]:
+    name = of_size(copies)
+    yield Goal(f"{name}: stored", 100, "MB")
+    yield Goal(f"{name}: read", 1.0, "s")
+    yield Goal(f"{name}: laid over", 5.0, "s")
+    yield Goal(f"{name}: first advice after", 100, "ms")
+    yield Goal(f"{name}: longest until it answers", 100, "ms")
+    if copies <= 3_000:
+        yield Goal(f"{name}: answers differ by", 1e-4, "")
+
+
 GOALS: Mapping[str, tuple[Goal, ...]] = {
     "startup": (
         *(Goal(f"{command}: CPU", 0.3, "s") for command in QUIET),
@@ -43,6 +63,7 @@ GOALS: Mapping[str, tuple[Goal, ...]] = {
         Goal("serve: a further worker, idle", 40, "MB"),
         Goal("serve: a further worker, at work", 40, "MB"),
     ),
+    "artifact": tuple(goal for copies in LINKED for goal in _of_artifact(copies)),
 }
 """By benchmark, in the order in which they are run."""
 

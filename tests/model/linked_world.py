@@ -1,6 +1,7 @@
 """Fitted models of many copies that players link, made from the mixed-model equations at known deviations, without a fit."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from functools import cache, partial
 
 import numpy as np
 from scipy import sparse
@@ -9,8 +10,7 @@ from model.domain.arrays import Floats, Ints
 from model.domain.records import Bench, Copy, Range, Tier
 from model.domain.vocabulary import CRITERIA, LEADING, Criterion, Hold, Instrument
 from model.features.design import Design
-from model.mixed import RemlFit
-from model.preference.fitted import Correlations, FittedModel, PlayerDistribution, align_levels
+from model.preference.fitted import Correlations, FittedModel, PlayerDistribution, block_of, principal_root
 from tests.model.worlds import random_correlation, random_roots
 
 C, TIERS, RUNS, RATINGS, AWAY = len(CRITERIA), 10, 5, 30, 0.1
@@ -39,25 +39,27 @@ def _bench(rng: np.random.Generator) -> Bench:
     return Bench() if rng.random() < 0.2 else Bench(mass_g=mass, balance_mm=balance, speed_of_sound_m_s=speed)
 
 
-def linked_model(range_: Range, shops: int = 1, seed: int = 3) -> FittedModel:
-    """A fitted model of a range, each copy rated 30 times on what its instrument is asked first, each player at one of some shops."""
-    rng, design = np.random.default_rng(seed), Design.from_range(range_)
-    serials, p = tuple(range_.copies), len(design.columns)
-    by_instrument: dict[Instrument, list[int]] = {}
-    for place, copy in enumerate(range_.copies.values()):
-        by_instrument.setdefault(range_.tiers[copy.tier].instrument, []).append(place)
-    tried = {of: tried_together(len(at), shops, rng) for of, at in by_instrument.items()}
-    X = _columns(design, range_)
-    copy_sd = rng.uniform(0.3, 0.45, C)
-    responses = []
-    for c, criterion in enumerate(CRITERIA):
-        rated = [of for of in by_instrument if criterion in (Criterion.OVERALL, *LEADING[of])]
-        blocks = [
-            (np.array(by_instrument[of]), _left_open(len(by_instrument[of]), tried[of], copy_sd[c])) for of in rated
-        ]
-        responses.append(_response(X, blocks, float(copy_sd[c]), serials, rng))
-    levels = tuple((serial, 0) for serial in serials)
-    effect, coupling, found = align_levels(responses, levels, p)
+def linked_model(range_: Range, shops: int = 1, laws: int = C) -> FittedModel:
+    """A fitted model of a range, each copy rated 30 times on what its instrument is asked first, each player at one of some shops.
+
+    ``laws``: so many criteria differ in the copies' deviation; each takes the time of an inverse and its root.
+    """
+    rng, design = np.random.default_rng(3), Design.from_range(range_)
+    p, K = len(design.columns), len(range_.copies)
+    of_copy = np.array([list(Instrument).index(range_.tiers[copy.tier].instrument) for copy in range_.copies.values()])
+    copy_sd = np.resize(rng.uniform(0.3, 0.45, laws), C)
+    learnt, blocks, trials = np.zeros((C, K)), [], {}
+    for at, instrument in enumerate(Instrument):
+        members = np.flatnonzero(of_copy == at)
+        if len(members):
+            asked = [CRITERIA.index(criterion) for criterion in (Criterion.OVERALL, *LEADING[instrument])]
+            tried = tried_together(len(members), shops, rng)
+            law = cache(partial(_left_open, len(members), tried))
+            root = cache(lambda sd, of=law: principal_root(of(sd)))
+            blocks.append(block_of(members, partial(_roots, copy_sd.tolist(), asked, root, len(members))))
+            for c in asked:
+                learnt[c, members] = 1.0 - np.diag(law(copy_sd[c])) / copy_sd[c] ** 2
+            trials[str(instrument), ""] = len(tried)
     return FittedModel(
         design=design,
         coef=np.concatenate([rng.normal(4.2, 0.3, (C, 1)), rng.normal(0.0, 0.2, (C, p - 1))], axis=1),
@@ -70,12 +72,12 @@ def linked_model(range_: Range, shops: int = 1, seed: int = 3) -> FittedModel:
         players=PlayerDistribution(
             random_roots(rng, 6, np.full(C, 0.8)), rng.normal(0.1, 0.2, C), rng.uniform(0.1, 0.3, C)
         ),
-        levels=levels,
-        effect=effect,
-        coupling=coupling,
-        blocks=found,
-        rows=np.full(C, RATINGS * len(serials)),
-        trials={(str(of), ""): len(order) for of, order in tried.items()},
+        levels=tuple((serial, 0) for serial in range_.copies),
+        effect=rng.normal(size=(C, K)) * copy_sd[:, None] * np.sqrt(learnt),
+        coupling=_columns(design, range_) * learnt[..., None],
+        blocks=tuple(blocks),
+        rows=np.full(C, RATINGS * K),
+        trials=trials,
     )
 
 
@@ -111,26 +113,8 @@ def _left_open(copies: int, tried: Ints, copy_sd: float) -> Floats:
     return np.asarray(np.linalg.inv(precision.toarray())[:copies, :copies])
 
 
-def _response(
-    X: Floats, blocks: list[tuple[Ints, Floats]], copy_sd: float, serials: tuple[str, ...], rng: np.random.Generator
-) -> RemlFit:
-    learnt = np.zeros(len(X))
-    for members, V in blocks:
-        learnt[members] = 1.0 - np.diag(V) / copy_sd**2
-    p = X.shape[1]
-    return RemlFit(
-        coef=np.zeros(p),
-        coef_covariance=np.eye(p),
-        player_sd=PLAYER_SD,
-        copy_sd=copy_sd,
-        interaction_sd=MATCH_SD,
-        residual_sd=NOISE,
-        identifiable={},
-        reml=0.0,
-        rows=RATINGS * len(X),
-        iterations=1,
-        copies=tuple((serial, 0) for serial in serials),
-        copy_effect=rng.normal(0.0, copy_sd * np.sqrt(learnt)),
-        copy_coupling=X * learnt[:, None],
-        copy_blocks=blocks,
-    )
+def _roots(
+    sds: Sequence[float], asked: Sequence[int], root: Callable[[float], Floats], copies: int
+) -> Iterator[Floats]:
+    for c, sd in enumerate(sds):
+        yield root(sd) if c in asked else np.eye(copies) * sd
