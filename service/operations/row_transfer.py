@@ -10,6 +10,8 @@ from service.core.database import Database, writing_engine
 from service.core.errors import ConflictError
 
 ROWS_AT_ONCE = 500
+ONE_BY_ONE = {"model_versions"}
+"""Tables of rows that may be a hundred megabytes each."""
 TABLES: tuple[Table, ...] = tuple(tables.Base.metadata.sorted_tables)
 """Every table, none before one that it refers to."""
 
@@ -23,8 +25,9 @@ def copy(source: Database, target: Database) -> None:
         for table in reversed(TABLES):
             writing.execute(delete(table))
         for table in TABLES:
-            found = reading.execution_options(stream_results=True).execute(select(table))
-            for rows in found.mappings().partitions(ROWS_AT_ONCE):
+            at_once = 1 if table.name in ONE_BY_ONE else ROWS_AT_ONCE
+            found = reading.execute(select(table), execution_options={"yield_per": at_once})
+            for rows in found.mappings().partitions():
                 _write(writing, table, [dict(row) for row in rows])
             _count_on(writing, table)
 

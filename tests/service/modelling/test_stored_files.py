@@ -2,19 +2,24 @@
 
 import datetime as dt
 import shutil
+import tracemalloc
 from collections.abc import Callable
+from contextlib import closing
 from functools import cache
+from pathlib import Path
 from threading import Event, Thread
 from typing import NamedTuple
 
+import numpy as np
 import pytest
 
 from model.preference import FittedModel, from_bytes, to_bytes
 from service.core.database import Database
 from service.core.errors import ConflictError
 from service.modelling import catalogue, fits, stored_files, versions
+from service.operations import row_transfer
 from service.tables import ModelVersion
-from tests import factories
+from tests import factories, migrated
 from tests.model.worlds import made_up_posterior, violins
 
 
@@ -161,3 +166,18 @@ def test_what_could_not_be_kept_is_refused_before_anything_is_computed(
     monkeypatch.setattr(stored_files, "LARGEST", 1_000)
     with pytest.raises(ConflictError, match=r"in one piece.*Nothing was computed.*Let older trials go"):
         fits.fit(database)
+
+
+def test_versions_are_moved_to_another_database_one_by_one(database: Database, tmp_path: Path) -> None:
+    large = np.random.default_rng(1).bytes(4 * 2**20)
+    numbers = [add(database, adopted=False, file=large) for _ in range(8)]
+    migrated.put(tmp_path / "other.db")
+    with closing(Database(f"sqlite:///{tmp_path / 'other.db'}")) as other:
+        tracemalloc.start()
+        row_transfer.copy(database, other)
+        _, peak = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+        assert peak < 4 * len(large), "not half of them lie in memory at once"
+        with other.reading() as session:
+            assert session.get_one(ModelVersion, numbers[-1]).artifact == large
+            assert stored_files.stored(session).kept == 8
