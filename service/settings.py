@@ -177,11 +177,9 @@ PerMinute = Annotated[
 class Settings(BaseSettings):
     """The settings of one process; each field's name in capitals is its name in the environment.
 
-    Attributes
-    ----------
-    forwarded_allow_ips : None: not set, so this machine's own. ``*`` lets everybody choose the address they are counted by.
-    listens_at : the very address listened on; links in mails lead there while no public address is set.
-    demo : True only for the demonstration, whose data is invented and says so on every page.
+    ``forwarded_allow_ips``: None: not set, so this machine's own. ``*`` lets everybody choose the address they are counted by.
+    ``listens_at``: the very address listened on; links in mails lead there while no public address is set.
+    ``demo``: True only for the demonstration, whose data is invented and says so on every page.
     """
 
     model_config = SettingsConfigDict(frozen=True, extra="forbid", enable_decoding=False, arbitrary_types_allowed=True)

@@ -39,14 +39,9 @@ class KnownReadings:
 def read(texts: Mapping[str, str], sure: Iterable[str], before: KnownReadings) -> dict[str, list[float]]:
     """Return the readings of each quantity that was typed, several of one in their order.
 
-    Parameters
-    ----------
-    texts : by field, as typed; several readings of one thing with blanks between. sure : fields that are right as typed.
+    ``texts``: by field, as typed; several readings of one thing with blanks between. ``sure``: fields that are right as typed.
 
-    Raises
-    ------
-    InvalidInputError
-        By field: no number, nothing that can be, or (unless sure) something odd.
+    Raises `InvalidInputError`: by field: no number, nothing that can be, or (unless sure) something odd.
     """
     found: dict[str, list[float]] = {}
     problems: dict[str, str] = {}

@@ -29,11 +29,9 @@ Span = tuple[float, float]
 class LikingMap:
     """What is expected of the overall mark over two quantities.
 
-    Attributes
-    ----------
-    across, up : (n,) values of the two. liking : (n, n) by ``up`` and ``across``.
-    chance : that the best liked of these bows is truly liked better than the least.
-    trials : that they speak, and not the beliefs before them alone.
+    ``across``, ``up``: (n,) values of the two. ``liking``: (n, n) by ``up`` and ``across``.
+    ``chance``: that the best liked of these bows is truly liked better than the least.
+    ``trials``: that they speak, and not the beliefs before them alone.
     """
 
     across: Floats
@@ -61,10 +59,7 @@ def of_whom(
 ) -> LikingMap | None:
     """Return what a dealer's player can be expected to like of a tier's bows; None where it does not suit their instrument or hold.
 
-    Raises
-    ------
-    NotFoundError
-        It is no enquiry, or no player, of this dealer.
+    Raises `NotFoundError`: it is no enquiry, or no player, of this dealer.
     """
     if whose.enquiry:
         answers = known.read(own(session, dealer, whose.enquiry).answers)

@@ -38,10 +38,7 @@ _WHY = {
 def fit(content: bytes, mode: str) -> bench.DecayFit:
     """Return what a recording of one of `MODES` says.
 
-    Raises
-    ------
-    InvalidInputError
-        At ``file``, with the reason where it says nothing; at ``mode`` where it is none of them.
+    Raises `InvalidInputError`: at ``file``, with the reason where it says nothing; at ``mode`` where it is none of them.
     """
     if mode not in MODES:
         raise InvalidInputError([("mode", _("Choose which of the stick’s tones was recorded."))])

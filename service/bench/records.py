@@ -47,13 +47,11 @@ _CONTROL = re.compile(r"[\x00-\x1f\x7f]")
 class BenchRecord:
     """All that is known of one bow at the bench.
 
-    Attributes
-    ----------
-    readings : every one, the latest day first.
-    latest : quantity -> the readings of its latest day by one method, as mean with its standard uncertainty.
-    repeats : quantity -> how well readings repeat, all bows together; those told by enough repeats alone.
-    derived : what follows, in SI units.
-    bow : its four parts, None where too little was weighed or they contradict each other, which ``weighed`` tells apart.
+    ``readings``: every one, the latest day first.
+    ``latest``: quantity -> the readings of its latest day by one method, as mean with its standard uncertainty.
+    ``repeats``: quantity -> how well readings repeat, all bows together; those told by enough repeats alone.
+    ``derived``: what follows, in SI units.
+    ``bow``: its four parts, None where too little was weighed or they contradict each other, which ``weighed`` tells apart.
     """
 
     serial: str
@@ -210,12 +208,7 @@ def keep(
 
     ``tools``: what each quantity was measured with. Readings of one day by one tool are numbered.
 
-    Raises
-    ------
-    NotFoundError
-        It lies beyond the scope.
-    InvalidInputError
-        Nothing was read, a day to come, or a name that is too long.
+    Raises `NotFoundError`: it lies beyond the scope; `InvalidInputError`: nothing was read, a day to come, or a name that is too long.
     """
     _own(session, scope, serial)
     _check(found, on, by, tools)
@@ -263,10 +256,7 @@ def _free(taken: set[tuple[str, str]], quantity: str, name: str) -> str:
 def remove(session: Session, user: int | None, scope: Scope, serial: str, reading: int) -> str:
     """Take back one reading and return its quantity; the copy's columns are written anew.
 
-    Raises
-    ------
-    NotFoundError
-        The bow lies beyond the scope, or has no such reading.
+    Raises `NotFoundError`: the bow lies beyond the scope, or has no such reading.
     """
     _own(session, scope, serial)
     bow = lock_copies(session, [serial])[serial]

@@ -40,11 +40,9 @@ class MeasuredCopy:
 class TraitSpread:
     """How one quantity spreads.
 
-    Attributes
-    ----------
-    measured : how many of the tier's copies. spread : the tier's own. reading_sd : of one reading.
-    parts : within and between the tiers of the instrument, None where too few were measured.
-    low, high : the least and the greatest of the tier. apart : serials of those out of character that may be seen.
+    ``measured``: how many of the tier's copies. ``spread``: the tier's own. ``reading_sd``: of one reading.
+    ``parts``: within and between the tiers of the instrument, None where too few were measured.
+    ``low``, ``high``: the least and the greatest of the tier. ``apart``: serials of those out of character that may be seen.
     """
 
     quantity: str
@@ -67,11 +65,9 @@ class TraitSpread:
 class TierPicture:
     """A tier with its copies.
 
-    Attributes
-    ----------
-    copies : those that whoever looks may see. spreads : by quantity, those of which two copies or more were measured, all of the tier's.
-    shown : the two quantities of the picture; empty where fewer than two spread.
-    liking : what a player can be expected to like over the two; None where nobody was asked about, or it is no tier for them.
+    ``copies``: those that whoever looks may see. ``spreads``: by quantity, those of which two copies or more were measured, all of
+    the tier's. ``shown``: the two quantities of the picture; empty where fewer than two spread.
+    ``liking``: what a player can be expected to like over the two; None where nobody was asked about, or it is no tier for them.
     """
 
     tier: Tier
@@ -101,14 +97,9 @@ def read(
 ) -> TierPicture:
     """Return a tier's picture.
 
-    Parameters
-    ----------
-    wanted : two quantities; others than can be shown are passed over. whose : of this ``dealer``, over whose liking it is laid.
+    ``wanted``: two quantities; others than can be shown are passed over. ``whose``: of this ``dealer``, over whose liking it is laid.
 
-    Raises
-    ------
-    NotFoundError
-        There is no such tier, or no such enquiry or player at this dealer.
+    Raises `NotFoundError`: there is no such tier, or no such enquiry or player at this dealer.
     """
     tier = session.get(Tier, slug)
     if tier is None or (whose and dealer is None):

@@ -324,15 +324,7 @@ class Before:
 
 
 def before_next(session: Session, dealer: str, key: str) -> Before:
-    """Return what a trial leaves to the next one.
-
-    Raises
-    ------
-    NotFoundError
-        The dealer has no such trial.
-    ConflictError
-        It is still to be played.
-    """
+    """Return what a trial leaves to the next one; raises `NotFoundError`, or `ConflictError` where it is still to be played."""
     trial, composition = composed(session, dealer, key)
     require_state(composition, ("open", "closed"), _("Nothing was learnt from this trial yet."))
     stands = same_person.head_of(session, dealer, trial.player)

@@ -39,22 +39,15 @@ def open_trials(session: Session, dealer: str) -> list[dict[str, Any]]:
 def for_screen(session: Session, trial_id: str, rater: str = "player", dealer: str | None = None) -> dict[str, Any]:
     """Return all that a screen needs to play a trial through without network.
 
-    Parameters
-    ----------
-    trial_id : the trial's key.
-    rater : player or listener; decides which criteria are asked.
-    dealer : whose tablet asks; None where a signed link has said so already.
+    ``trial_id``: the trial's key. ``rater``: player or listener; decides which criteria are asked.
+    ``dealer``: whose tablet asks; None where a signed link has said so already.
 
-    Returns
-    -------
-    The JSON of the screen. ``rated``: positions that were rated already, so that another device goes on after them; strokes alone rate nothing.
+    ``rated``: positions that were rated already, so that another device goes on after them; strokes alone rate nothing.
     ``sitting``: the last one, whose places these are; ``again``: the player may begin another.
     ``probe``: the strokes of the playable range, where the player may play them (`strokes.for_screen`); null for a listener.
     ``ask_model``: the player was never asked whether the ratings may help others, and is to be, once.
 
-    Raises
-    ------
-    NotFoundError : there is no such trial at this dealer.
+    Raises `NotFoundError`: there is no such trial at this dealer.
     """
     trial, composition, asked_at = _found(session, trial_id, dealer)
     sitting, slots = _slots(session, trial.id)
