@@ -283,8 +283,8 @@ def make_next(gaps: TierGaps) -> tuple[str, ...]:
 
 def _wished(hole: WishedSide) -> str:
     sentence = _(
-        "Make next: {side}. {asked} of {answered} players who spoke of it wished for that, and {there} of {stock} bows in stock "
-        "here lie clearly on that side of the model’s mean."
+        "Make next: {side}. {asked} of {answered} players who spoke of it wished for that. In stock here, clearly on that side of "
+        "the model’s mean: {there} of {stock}."
     )
     told = {"asked": formats.capital(formats.counted(hole.asked)), "answered": formats.counted(hole.answered)}
     told |= {name: formats.number(getattr(hole, name), 0) for name in ("there", "stock")}
@@ -294,7 +294,7 @@ def _wished(hole: WishedSide) -> str:
 def _marked(hole: LikedSide) -> str:
     sentence = _(
         "Make next: {side}. Bows of this model on that side were marked {mark} on average, those on the other {other}, from "
-        "{marks} marks, and {there} of {stock} bows in stock here lie there."
+        "{marks} marks. In stock here, on that side: {there} of {stock}."
     )
     told = {name: formats.mark(getattr(hole, name)) for name in ("mark", "other")}
     told |= {name: formats.number(getattr(hole, name), 0) for name in ("marks", "there", "stock")}

@@ -186,7 +186,9 @@ def test_what_to_make_next_is_what_was_asked_for_and_stock_lacks(shop: Shop, mon
         for place in (0, 1):
             session.get_one(tables.Copy, f"BR-{place}").status = "in_repair"
     said = gaps(shop)[0]
-    assert said.startswith("Make next: lighter. Five of seven players who spoke of it wished for that, and 0 of")
+    assert said.startswith(
+        "Make next: lighter. Five of seven players who spoke of it wished for that. In stock here, clearly on that side of the model’s mean: 0 of"
+    )
     with shop.desk.database.writing() as session:
         for place in (4, 5, 6, 7):
             session.get_one(tables.Copy, f"BR-{place}").mass_g = 127.0
