@@ -86,7 +86,7 @@ def _setting(factor: playable_range.Factor, level: int, instrument: Instrument, 
     if factor == "contact":
         millimetres = round(1000 * playable_range.contact_points(playable_range.string_m(instrument, string_mm))[high])
         near, far = _("{mm} mm from the bridge"), _("{mm} mm from the bridge, towards the fingerboard")
-        return (far if high else near).format(mm=millimetres)
+        return (far if high else near).format(mm=millimetres).replace(" mm", f"{formats.NBSP}mm")
     return _("Hair tilted") if high else _("Hair flat on the string")
 
 

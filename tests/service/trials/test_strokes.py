@@ -45,7 +45,8 @@ def test_every_bow_has_an_order_of_its_own_and_the_same_each_time() -> None:
 
 def test_places_on_the_string_are_those_of_the_player_s_own_length() -> None:
     def places(instrument: Instrument, length: float | None) -> set[str]:
-        return set(re.findall(r"(\d+) mm", str(strokes.asked(instrument, length))))
+        # The number and its unit stay on one line.
+        return set(re.findall(r"(\d+)\xa0mm", " ".join(strokes.short(instrument, length))))
 
     assert places(Instrument.DOUBLE_BASS, 1120.0) == {"80", "160"}, "a fourteenth and a seventh"
     assert places(Instrument.VIOLIN, None) == {"23", "47"}
