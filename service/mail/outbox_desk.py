@@ -15,7 +15,7 @@ from typing import Any, Literal
 from sqlalchemy import ColumnElement, Select, func, select, union_all
 from sqlalchemy.orm import InstrumentedAttribute, Session, aliased
 
-from service.core import audit, audit_events, paging
+from service.core import audit, audit_events, paging, times
 from service.core.errors import ConflictError, NotFoundError, existing
 from service.core.language import N_, _
 from service.core.paging import ALL, Leaf, ListWanted
@@ -174,10 +174,14 @@ def text(session: Session, mail_service: MailService, whose: OneDealer, ident: i
     names = ("From", "To", "Reply-To", "Subject", "Date")
     return Text(
         title=_(mail_service.kinds[row.kind].name),
-        headers=tuple((name, str(message[name])) for name in names if message[name]),
+        headers=tuple((name, _header(message, name)) for name in names if message[name]),
         text=_shown(message, "plain"),
         html=_shown(message, "html"),
     )
+
+
+def _header(message: EmailMessage, name: str) -> str:
+    return times.moment(message[name].datetime) if name == "Date" else str(message[name])
 
 
 def _shown(message: EmailMessage, kind: Literal["plain", "html"]) -> str:

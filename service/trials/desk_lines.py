@@ -117,7 +117,7 @@ def tier_picture(tier: str, name: str, **whose: str) -> ListLine:
         facts=_("Laid over what this player can be expected to like"),
         state="",
         href=f"{address('tiers', tier, 'picture')}?{urlencode(whose)}",
-        action=_("See the picture for this player"),
+        action=_("See the picture"),
     )
 
 

@@ -126,7 +126,7 @@ def test_the_picture_for_a_player_is_reached_where_a_seller_stands(shop: Shop) -
         (f"/desk/enquiries/{enquiry}", f"{PATH}?enquiry={enquiry}"),
     ):
         (link,) = [e for e in shop.adviser.read(page).all("a") if e.get("href") == href]
-        assert link.text.startswith("See the picture for this player"), page
+        assert link.text.startswith("See the picture"), page
     shown = shop.adviser.read(of_player)
     assert "Expected to be liked better: heavier" in shown.text
     assert {"player": player} == {

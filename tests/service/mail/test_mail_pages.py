@@ -1,6 +1,7 @@
 """Where the links in mails lead, and the outbox at the desk: what a GET must not do, what a button does, who may see what."""
 
 import datetime as dt
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -257,6 +258,9 @@ def test_the_text_of_a_mail_in_the_folder_is_shown(desk: Desk) -> None:
     assert adviser.get(f"/desk/mail/{row.id}").status_code == 404
     send_waiting(desk.database, mail_service(desk))
     page = adviser.read(f"/desk/mail/{row.id}")
+    assert re.search(r"Written\s+\d{1,2} \w+ \d{4}, \d\d:\d\d", page.text.replace("\u00a0", " ")), (
+        "the day as this page writes days"
+    )
     assert "Answer this mail with two or three days" in page.text
     assert "anna@player.example" in page.text
     assert "No mail server is set" in adviser.read("/desk/mail").text
