@@ -42,7 +42,7 @@ def _serial() -> ListFilter:
 
 
 def _of_tier(tiers: Iterable[tuple[str, str]]) -> ListFilter:
-    return ListFilter("tier", _("Tier"), tuple(starmap(Option, tiers)))
+    return ListFilter("tier", _("Model"), tuple(starmap(Option, tiers)))
 
 
 def sold_filters(tiers: Iterable[tuple[str, str]]) -> tuple[ListFilter, ...]:
@@ -71,7 +71,7 @@ def view(found: Leaf[CopyRow], shelf: tuple[TierStock, ...], query: ListQuery, *
 
 def head() -> tuple[str, ...]:
     """Return the columns of the stock as a file."""
-    named = (_("Serial"), _("Tier"), _("Hold"), _("At"), _("Where it is"), _("Trial"), _("Due back"), _("Mass (g)"))
+    named = (_("Serial"), _("Model"), _("Hold"), _("At"), _("Where it is"), _("Trial"), _("Due back"), _("Mass (g)"))
     return *named, _("Trials so far"), _("Last done"), _("Day")
 
 
@@ -87,8 +87,8 @@ def cells(row: CopyRow) -> tuple[str, ...]:
 
 def sold_head() -> tuple[str, ...]:
     """Return the columns of sold bows."""
-    asked = _("The tier’s price"), _("Currency")
-    return _("Serial"), _("Tier"), _("Sold"), _("Trial"), *asked, _("Price paid"), _("Currency of the price paid")
+    asked = _("The model’s price"), _("Currency")
+    return _("Serial"), _("Model"), _("Sold"), _("Trial"), *asked, _("Price paid"), _("Currency it was paid in")
 
 
 def sold_cells(row: Sold) -> tuple[str, ...]:

@@ -106,7 +106,7 @@ def test_filters_stay_from_page_to_page_and_the_file_holds_every_page(
     monkeypatch.setattr("service.web.list_filters.AT_ONCE", 2)
     page = shop.adviser.read("/desk/enquiries?show=all&search=dora&order=oldest")
     file, met = saved(shop.adviser, page), names(page)
-    while further := link(page, "Further"):
+    while further := link(page, "Next page"):
         page = shop.adviser.read(further)
         met += names(page)
         assert "Name, mail or telephone: ‘dora’" in page.text
@@ -253,7 +253,7 @@ def test_the_stock_is_narrowed_paged_and_saved_and_names_nobody(shop: Shop, monk
     for order in ("", "?order=serial"):
         page = shop.adviser.read(f"/desk/stock{order}")
         file, met = saved(shop.adviser, page), cells(page)
-        while further := link(page, "Further"):
+        while further := link(page, "Next page"):
             page = shop.adviser.read(further)
             met += cells(page)
         assert met == [row[0] for row in file]
