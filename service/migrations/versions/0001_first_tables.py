@@ -38,7 +38,7 @@ def _dealers() -> None:
         sa.Column("language", sa.String(), nullable=True),
         sa.Column("country", sa.String(), nullable=True),
         sa.Column("carry_cost", sa.Double(), nullable=True),
-        sa.CheckConstraint("carry_cost >= 0 AND carry_cost < 1e9", name=op.f("ck_dealers_carry_cost")),
+        sa.CheckConstraint("carry_cost >= 0 AND carry_cost < 1e9", name="carry_cost"),
     )
 
 
@@ -53,14 +53,12 @@ def _tiers() -> None:
         sa.Column("price", sa.BigInteger(), nullable=True),
         sa.Column("currency", sa.String(), nullable=True),
         sa.Column("note", sa.Text(), nullable=True),
-        sa.CheckConstraint("(instrument = 'double_bass') = (holds <> '')", name=op.f("ck_tiers_holds_for_double_bass")),
-        sa.CheckConstraint("holds IN ('', 'german', 'french', 'german french')", name=op.f("ck_tiers_holds")),
-        sa.CheckConstraint(
-            "instrument IN ('violin', 'viola', 'cello', 'double_bass')", name=op.f("ck_tiers_instrument")
-        ),
-        sa.CheckConstraint("grade >= 1", name=op.f("ck_tiers_grade")),
-        sa.CheckConstraint("price > 0", name=op.f("ck_tiers_price")),
-        sa.CheckConstraint("price IS NULL OR currency IS NOT NULL", name=op.f("ck_tiers_price_has_currency")),
+        sa.CheckConstraint("(instrument = 'double_bass') = (holds <> '')", name="holds_for_double_bass"),
+        sa.CheckConstraint("holds IN ('', 'german', 'french', 'german french')", name="holds"),
+        sa.CheckConstraint("instrument IN ('violin', 'viola', 'cello', 'double_bass')", name="instrument"),
+        sa.CheckConstraint("grade >= 1", name="grade"),
+        sa.CheckConstraint("price > 0", name="price"),
+        sa.CheckConstraint("price IS NULL OR currency IS NOT NULL", name="price_has_currency"),
     )
 
 
@@ -71,7 +69,7 @@ def _prices() -> None:
         sa.Column("dealer", KEY, sa.ForeignKey("dealers.slug"), primary_key=True),
         sa.Column("price", sa.BigInteger(), nullable=False),
         sa.Column("currency", sa.String(), nullable=False),
-        sa.CheckConstraint("price > 0", name=op.f("ck_prices_price")),
+        sa.CheckConstraint("price > 0", name="price"),
     )
 
 
@@ -92,26 +90,20 @@ def _copies() -> None:
         sa.Column("speed_of_sound_m_s", sa.Double(), nullable=True),
         sa.Column("loss_factor", sa.Double(), nullable=True),
         sa.Column("swing_inertia_kg_m2", sa.Double(), nullable=True),
-        sa.CheckConstraint("hold IN ('german', 'french')", name=op.f("ck_copies_hold")),
-        sa.CheckConstraint("serial <> 'own'", name=op.f("ck_copies_not_own")),
+        sa.CheckConstraint("hold IN ('german', 'french')", name="hold"),
+        sa.CheckConstraint("serial <> 'own'", name="not_own"),
         sa.CheckConstraint(
             "status IN ('in_stock', 'reserved', 'on_trial', 'in_transit', 'in_repair', 'sold', 'withdrawn')",
-            name=op.f("ck_copies_status"),
+            name="status",
         ),
-        sa.CheckConstraint("balance_mm > 0 AND balance_mm < 1e9", name=op.f("ck_copies_balance_mm")),
-        sa.CheckConstraint("insured_value >= 0", name=op.f("ck_copies_insured_value")),
-        sa.CheckConstraint("length_mm > 0 AND length_mm < 1e9", name=op.f("ck_copies_length_mm")),
-        sa.CheckConstraint("loss_factor > 0 AND loss_factor < 1e9", name=op.f("ck_copies_loss_factor")),
-        sa.CheckConstraint("mass_g > 0 AND mass_g < 1e9", name=op.f("ck_copies_mass_g")),
-        sa.CheckConstraint(
-            "speed_of_sound_m_s > 0 AND speed_of_sound_m_s < 1e9", name=op.f("ck_copies_speed_of_sound_m_s")
-        ),
-        sa.CheckConstraint(
-            "stiffness_n_per_m > 0 AND stiffness_n_per_m < 1e9", name=op.f("ck_copies_stiffness_n_per_m")
-        ),
-        sa.CheckConstraint(
-            "swing_inertia_kg_m2 > 0 AND swing_inertia_kg_m2 < 1e9", name=op.f("ck_copies_swing_inertia_kg_m2")
-        ),
+        sa.CheckConstraint("balance_mm > 0 AND balance_mm < 1e9", name="balance_mm"),
+        sa.CheckConstraint("insured_value >= 0", name="insured_value"),
+        sa.CheckConstraint("length_mm > 0 AND length_mm < 1e9", name="length_mm"),
+        sa.CheckConstraint("loss_factor > 0 AND loss_factor < 1e9", name="loss_factor"),
+        sa.CheckConstraint("mass_g > 0 AND mass_g < 1e9", name="mass_g"),
+        sa.CheckConstraint("speed_of_sound_m_s > 0 AND speed_of_sound_m_s < 1e9", name="speed_of_sound_m_s"),
+        sa.CheckConstraint("stiffness_n_per_m > 0 AND stiffness_n_per_m < 1e9", name="stiffness_n_per_m"),
+        sa.CheckConstraint("swing_inertia_kg_m2 > 0 AND swing_inertia_kg_m2 < 1e9", name="swing_inertia_kg_m2"),
     )
 
 
@@ -120,7 +112,7 @@ def _range_state() -> None:
         "range_state",
         sa.Column("id", sa.SmallInteger(), autoincrement=False, primary_key=True),
         sa.Column("mark", sa.String(), nullable=False),
-        sa.CheckConstraint("id = 1", name=op.f("ck_range_state_one_row")),
+        sa.CheckConstraint("id = 1", name="one_row"),
     )
     op.execute("INSERT INTO range_state (id, mark) VALUES (1, '')")
 
@@ -137,9 +129,9 @@ def _bench_readings() -> None:
         sa.Column("by", sa.Text(), nullable=True),
         sa.CheckConstraint(
             "quantity IN ('mass_g', 'length_mm', 'balance_mm', 'stiffness_n_per_m', 'speed_of_sound_m_s', 'loss_factor', 'swing_inertia_kg_m2')",
-            name=op.f("ck_bench_readings_quantity"),
+            name="quantity",
         ),
-        sa.CheckConstraint("value > 0 AND value < 1e9", name=op.f("ck_bench_readings_value")),
+        sa.CheckConstraint("value > 0 AND value < 1e9", name="value"),
         sa.UniqueConstraint("copy", "date", "quantity", "method", name="uq_bench_readings_copy_date_quantity_method"),
     )
 
@@ -152,7 +144,7 @@ def _events() -> None:
         sa.Column("date", sa.Date(), nullable=False),
         sa.Column("event", KEY, nullable=False),
         sa.Column("note", sa.Text(), nullable=True),
-        sa.CheckConstraint("event IN ('rehaired', 'recambered', 'repaired', 'moved')", name=op.f("ck_events_event")),
+        sa.CheckConstraint("event IN ('rehaired', 'recambered', 'repaired', 'moved')", name="event"),
         sa.UniqueConstraint("copy", "date", "event", name="uq_events_copy_date_event"),
     )
 
@@ -186,22 +178,18 @@ def _trials() -> None:
         sa.Column("place", sa.String(), nullable=True),
         sa.Column("blinding", sa.String(), nullable=True),
         sa.Column("instrument_used", sa.String(), nullable=True),
-        sa.CheckConstraint(
-            "(instrument = 'double_bass') = (hold IS NOT NULL)", name=op.f("ck_trials_hold_for_double_bass")
-        ),
-        sa.CheckConstraint("blinding IN ('blind', 'masked', 'open')", name=op.f("ck_trials_blinding")),
-        sa.CheckConstraint("hold IN ('german', 'french', 'either')", name=op.f("ck_trials_hold")),
-        sa.CheckConstraint(
-            "instrument IN ('violin', 'viola', 'cello', 'double_bass')", name=op.f("ck_trials_instrument")
-        ),
-        sa.CheckConstraint("instrument_used IN ('own', 'house')", name=op.f("ck_trials_instrument_used")),
-        sa.CheckConstraint("place IN ('shop', 'post')", name=op.f("ck_trials_place")),
-        sa.CheckConstraint("budget > 0", name=op.f("ck_trials_budget")),
-        sa.CheckConstraint("budget IS NULL OR currency IS NOT NULL", name=op.f("ck_trials_budget_has_currency")),
-        sa.CheckConstraint("string_length_mm > 0 AND string_length_mm < 1e9", name=op.f("ck_trials_string_length_mm")),
-        sa.CheckConstraint("strings BETWEEN 3 AND 7", name=op.f("ck_trials_strings")),
-        sa.CheckConstraint("wish_mass BETWEEN -1 AND 1", name=op.f("ck_trials_wish_mass")),
-        sa.CheckConstraint("wish_tone BETWEEN -1 AND 1", name=op.f("ck_trials_wish_tone")),
+        sa.CheckConstraint("(instrument = 'double_bass') = (hold IS NOT NULL)", name="hold_for_double_bass"),
+        sa.CheckConstraint("blinding IN ('blind', 'masked', 'open')", name="blinding"),
+        sa.CheckConstraint("hold IN ('german', 'french', 'either')", name="hold"),
+        sa.CheckConstraint("instrument IN ('violin', 'viola', 'cello', 'double_bass')", name="instrument"),
+        sa.CheckConstraint("instrument_used IN ('own', 'house')", name="instrument_used"),
+        sa.CheckConstraint("place IN ('shop', 'post')", name="place"),
+        sa.CheckConstraint("budget > 0", name="budget"),
+        sa.CheckConstraint("budget IS NULL OR currency IS NOT NULL", name="budget_has_currency"),
+        sa.CheckConstraint("string_length_mm > 0 AND string_length_mm < 1e9", name="string_length_mm"),
+        sa.CheckConstraint("strings BETWEEN 3 AND 7", name="strings"),
+        sa.CheckConstraint("wish_mass BETWEEN -1 AND 1", name="wish_mass"),
+        sa.CheckConstraint("wish_tone BETWEEN -1 AND 1", name="wish_tone"),
     )
 
 
@@ -226,19 +214,19 @@ def _runs() -> None:
         sa.Column("cannot_tell", sa.String(), nullable=False),
         sa.Column("note", sa.Text(), nullable=True),
         sa.Column("rated_at", sa.DateTime(timezone=True), nullable=True),
-        sa.CheckConstraint("carrying IS NULL OR rater = 'listener'", name=op.f("ck_runs_carrying_by_listener")),
-        sa.CheckConstraint("rater IN ('player', 'listener')", name=op.f("ck_runs_rater")),
-        sa.CheckConstraint("carrying BETWEEN 1 AND 7", name=op.f("ck_runs_carrying")),
-        sa.CheckConstraint("clarity BETWEEN 1 AND 7", name=op.f("ck_runs_clarity")),
-        sa.CheckConstraint("dynamic_range BETWEEN 1 AND 7", name=op.f("ck_runs_dynamic_range")),
-        sa.CheckConstraint("ease BETWEEN 1 AND 7", name=op.f("ck_runs_ease")),
-        sa.CheckConstraint("off_string BETWEEN 1 AND 7", name=op.f("ck_runs_off_string")),
-        sa.CheckConstraint("overall BETWEEN 1 AND 7", name=op.f("ck_runs_overall")),
-        sa.CheckConstraint("position >= 1", name=op.f("ck_runs_position")),
-        sa.CheckConstraint("response BETWEEN 1 AND 7", name=op.f("ck_runs_response")),
-        sa.CheckConstraint("revision >= 1", name=op.f("ck_runs_revision")),
-        sa.CheckConstraint("steadiness BETWEEN 1 AND 7", name=op.f("ck_runs_steadiness")),
-        sa.CheckConstraint("tone BETWEEN 1 AND 7", name=op.f("ck_runs_tone")),
+        sa.CheckConstraint("carrying IS NULL OR rater = 'listener'", name="carrying_by_listener"),
+        sa.CheckConstraint("rater IN ('player', 'listener')", name="rater"),
+        sa.CheckConstraint("carrying BETWEEN 1 AND 7", name="carrying"),
+        sa.CheckConstraint("clarity BETWEEN 1 AND 7", name="clarity"),
+        sa.CheckConstraint("dynamic_range BETWEEN 1 AND 7", name="dynamic_range"),
+        sa.CheckConstraint("ease BETWEEN 1 AND 7", name="ease"),
+        sa.CheckConstraint("off_string BETWEEN 1 AND 7", name="off_string"),
+        sa.CheckConstraint("overall BETWEEN 1 AND 7", name="overall"),
+        sa.CheckConstraint("position >= 1", name="position"),
+        sa.CheckConstraint("response BETWEEN 1 AND 7", name="response"),
+        sa.CheckConstraint("revision >= 1", name="revision"),
+        sa.CheckConstraint("steadiness BETWEEN 1 AND 7", name="steadiness"),
+        sa.CheckConstraint("tone BETWEEN 1 AND 7", name="tone"),
         sa.UniqueConstraint("trial", "position", "rater", "revision", name="uq_runs_trial_position_rater_revision"),
     )
 
@@ -253,14 +241,10 @@ def _outcomes() -> None:
         sa.Column("copy", KEY, sa.ForeignKey("copies.serial"), nullable=True),
         sa.Column("reason", sa.String(), nullable=True),
         sa.Column("revision", sa.Integer(), nullable=False),
-        sa.CheckConstraint("outcome IN ('kept', 'more_asked', 'none', 'returned')", name=op.f("ck_outcomes_outcome")),
-        sa.CheckConstraint(
-            "outcome NOT IN ('kept', 'returned') OR copy IS NOT NULL", name=op.f("ck_outcomes_kept_names_copy")
-        ),
-        sa.CheckConstraint(
-            "reason IN ('price', 'sound', 'handling', 'undecided', 'other')", name=op.f("ck_outcomes_reason")
-        ),
-        sa.CheckConstraint("revision >= 1", name=op.f("ck_outcomes_revision")),
+        sa.CheckConstraint("outcome IN ('kept', 'more_asked', 'none', 'returned')", name="outcome"),
+        sa.CheckConstraint("outcome NOT IN ('kept', 'returned') OR copy IS NOT NULL", name="kept_names_copy"),
+        sa.CheckConstraint("reason IN ('price', 'sound', 'handling', 'undecided', 'other')", name="reason"),
+        sa.CheckConstraint("revision >= 1", name="revision"),
         sa.UniqueConstraint(
             "trial", "date", "outcome", "copy", "revision", name="uq_outcomes_trial_date_outcome_copy_revision"
         ),

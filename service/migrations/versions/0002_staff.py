@@ -32,9 +32,9 @@ def _users() -> None:
         sa.Column("password", sa.String(), nullable=True),
         sa.Column("created_at", MOMENT, nullable=False),
         sa.Column("disabled_at", MOMENT, nullable=True),
-        sa.CheckConstraint("role <> 'adviser' OR dealer IS NOT NULL", name=op.f("ck_users_adviser_has_dealer")),
-        sa.CheckConstraint("role IN ('adviser', 'workshop', 'owner')", name=op.f("ck_users_role")),
-        sa.CheckConstraint("email = lower(email)", name=op.f("ck_users_email_lower")),
+        sa.CheckConstraint("role <> 'adviser' OR dealer IS NOT NULL", name="adviser_has_dealer"),
+        sa.CheckConstraint("role IN ('adviser', 'workshop', 'owner')", name="role"),
+        sa.CheckConstraint("email = lower(email)", name="email_lower"),
     )
 
 

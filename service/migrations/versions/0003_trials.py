@@ -67,18 +67,16 @@ def _compositions() -> None:
         sa.Column("materials_confirmed_at", MOMENT, nullable=True),
         sa.Column("materials_confirmed_by", sa.Text(), nullable=True),
         sa.Column("note", sa.Text(), nullable=True),
-        sa.CheckConstraint("state <> 'closed' OR closed_at IS NOT NULL", name=op.f("ck_compositions_closed_at")),
-        sa.CheckConstraint("state IN ('planned', 'open', 'closed', 'cancelled')", name=op.f("ck_compositions_state")),
+        sa.CheckConstraint("state <> 'closed' OR closed_at IS NOT NULL", name="closed_at"),
+        sa.CheckConstraint("state IN ('planned', 'open', 'closed', 'cancelled')", name="state"),
         sa.CheckConstraint(
             "(materials_confirmed_at IS NULL) = (materials_confirmed_by IS NULL)",
-            name=op.f("ck_compositions_confirmed_by_someone"),
+            name="confirmed_by_someone",
         ),
-        sa.CheckConstraint(
-            "(revealed_at IS NULL) = (revealed_by IS NULL)", name=op.f("ck_compositions_revealed_by_someone")
-        ),
-        sa.CheckConstraint("due_back IS NULL OR due_back >= out_from", name=op.f("ck_compositions_due_back")),
-        sa.CheckConstraint("minutes BETWEEN 20 AND 240", name=op.f("ck_compositions_minutes")),
-        sa.CheckConstraint("own_plays BETWEEN 0 AND 2", name=op.f("ck_compositions_own_plays")),
+        sa.CheckConstraint("(revealed_at IS NULL) = (revealed_by IS NULL)", name="revealed_by_someone"),
+        sa.CheckConstraint("due_back IS NULL OR due_back >= out_from", name="due_back"),
+        sa.CheckConstraint("minutes BETWEEN 20 AND 240", name="minutes"),
+        sa.CheckConstraint("own_plays BETWEEN 0 AND 2", name="own_plays"),
         sa.UniqueConstraint("dealer", "number", name="uq_compositions_dealer_number"),
     )
     op.create_index("ix_compositions_dealer_state", "compositions", ["dealer", "state"])
@@ -96,8 +94,8 @@ def _trial_copies() -> None:
         sa.Column("back_at", MOMENT, nullable=True),
         sa.Column("condition_out", sa.Text(), nullable=True),
         sa.Column("condition_back", sa.Text(), nullable=True),
-        sa.CheckConstraint("back_at IS NULL OR out_at IS NOT NULL", name=op.f("ck_trial_copies_back_after_out")),
-        sa.CheckConstraint("due_back >= out_from", name=op.f("ck_trial_copies_due_back")),
+        sa.CheckConstraint("back_at IS NULL OR out_at IS NOT NULL", name="back_after_out"),
+        sa.CheckConstraint("due_back >= out_from", name="due_back"),
         sa.UniqueConstraint("trial", "copy", name="uq_trial_copies_trial_copy"),
     )
     op.create_index(
@@ -113,8 +111,8 @@ def _slots() -> None:
         sa.Column("position", sa.SmallInteger(), nullable=False),
         sa.Column("letter", KEY, nullable=False),
         sa.Column("copy", KEY, sa.ForeignKey("copies.serial"), nullable=True),
-        sa.CheckConstraint("(letter = '') = (copy IS NULL)", name=op.f("ck_slots_letter_hides_copy")),
-        sa.CheckConstraint("position >= 1", name=op.f("ck_slots_position")),
+        sa.CheckConstraint("(letter = '') = (copy IS NULL)", name="letter_hides_copy"),
+        sa.CheckConstraint("position >= 1", name="position"),
         sa.UniqueConstraint("trial", "position", name="uq_slots_trial_position"),
     )
     op.create_index("uq_slots_letter", "slots", ["trial", "letter"], unique=True, **partly("letter <> ''"))
@@ -138,8 +136,8 @@ def _sheets() -> None:
         sa.Column("digest", sa.String(), nullable=False),
         sa.Column("flags", sa.String(), nullable=False),
         sa.Column("counts", sa.Boolean(), nullable=False),
-        sa.CheckConstraint("rater IN ('player', 'listener')", name=op.f("ck_sheets_rater")),
-        sa.CheckConstraint("revision >= 1", name=op.f("ck_sheets_revision")),
+        sa.CheckConstraint("rater IN ('player', 'listener')", name="rater"),
+        sa.CheckConstraint("revision >= 1", name="revision"),
         sa.UniqueConstraint("trial", "run", "revision", "digest", name="uq_sheets_trial_run_revision_digest"),
     )
     op.create_index("ix_sheets_trial_position", "sheets", ["trial", "position"])
@@ -154,7 +152,7 @@ def _seats() -> None:
         sa.Column("made_at", MOMENT, nullable=False),
         sa.Column("expires_at", MOMENT, nullable=False),
         sa.Column("closed_at", MOMENT, nullable=True),
-        sa.CheckConstraint("rater IN ('player', 'listener')", name=op.f("ck_seats_rater")),
+        sa.CheckConstraint("rater IN ('player', 'listener')", name="rater"),
     )
 
 
@@ -181,8 +179,8 @@ def _pairs() -> None:
         sa.Column("preferred", sa.String(), nullable=False),
         sa.Column("rated_at", MOMENT, nullable=True),
         sa.Column("received_at", MOMENT, nullable=False),
-        sa.CheckConstraint("preferred IN ('first', 'second')", name=op.f("ck_pairs_preferred")),
-        sa.CheckConstraint("number >= 1", name=op.f("ck_pairs_number")),
+        sa.CheckConstraint("preferred IN ('first', 'second')", name="preferred"),
+        sa.CheckConstraint("number >= 1", name="number"),
         sa.UniqueConstraint("head_to_head", "number", name="uq_pairs_head_to_head_number"),
     )
 

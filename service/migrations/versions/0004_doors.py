@@ -36,8 +36,8 @@ def _doors() -> None:
         sa.Column("webhook_number", sa.Integer(), nullable=False),
         sa.Column("keep_months", sa.SmallInteger(), nullable=False),
         sa.Column("changed_at", MOMENT, nullable=False),
-        sa.CheckConstraint("(logo IS NULL) = (logo_type IS NULL)", name=op.f("ck_doors_logo_has_type")),
-        sa.CheckConstraint("keep_months BETWEEN 1 AND 120", name=op.f("ck_doors_keep_months")),
+        sa.CheckConstraint("(logo IS NULL) = (logo_type IS NULL)", name="logo_has_type"),
+        sa.CheckConstraint("keep_months BETWEEN 1 AND 120", name="keep_months"),
     )
 
 
@@ -53,7 +53,7 @@ def _api_keys() -> None:
         sa.Column("made_by", sa.Integer(), sa.ForeignKey("users.id"), nullable=True),
         sa.Column("used_on", sa.Date(), nullable=True),
         sa.Column("revoked_at", MOMENT, nullable=True),
-        sa.CheckConstraint("kind IN ('website', 'server')", name=op.f("ck_api_keys_kind")),
+        sa.CheckConstraint("kind IN ('website', 'server')", name="kind"),
     )
 
 
@@ -78,9 +78,9 @@ def _outbox() -> None:
         sa.Column("last_error", sa.Text(), nullable=True),
         sa.Column("sent_at", MOMENT, nullable=True),
         sa.Column("failed_at", MOMENT, nullable=True),
-        sa.CheckConstraint("channel IN ('mail', 'webhook')", name=op.f("ck_outbox_channel")),
-        sa.CheckConstraint("attempts >= 0", name=op.f("ck_outbox_attempts")),
-        sa.CheckConstraint("sent_at IS NULL OR failed_at IS NULL", name=op.f("ck_outbox_one_end")),
+        sa.CheckConstraint("channel IN ('mail', 'webhook')", name="channel"),
+        sa.CheckConstraint("attempts >= 0", name="attempts"),
+        sa.CheckConstraint("sent_at IS NULL OR failed_at IS NULL", name="one_end"),
         sa.UniqueConstraint("kind", "about", name="uq_outbox_kind_about"),
     )
     op.create_index("ix_outbox_dealer_queued_at", "outbox", ["dealer", "queued_at"])
@@ -94,7 +94,7 @@ def _closed_addresses() -> None:
         sa.Column("dealer", KEY, sa.ForeignKey("dealers.slug"), primary_key=True),
         sa.Column("state", sa.String(), nullable=False),
         sa.Column("at", MOMENT, nullable=False),
-        sa.CheckConstraint("state IN ('unsubscribed', 'bounced')", name=op.f("ck_closed_addresses_state")),
+        sa.CheckConstraint("state IN ('unsubscribed', 'bounced')", name="state"),
     )
 
 

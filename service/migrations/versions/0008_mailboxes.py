@@ -23,7 +23,7 @@ def upgrade() -> None:
         sa.Column("cause", sa.String(), primary_key=True),
         sa.Column("mail", sa.String(), nullable=False),
         sa.Column("at", MOMENT, nullable=False),
-        sa.CheckConstraint("cause IN ('enquiry', 'data')", name=op.f("ck_first_mails_cause")),
+        sa.CheckConstraint("cause IN ('enquiry', 'data')", name="cause"),
     )
     op.create_table(
         "confirmed_addresses",
@@ -44,7 +44,7 @@ def _address_keys() -> None:
         sa.Column("key", sa.String(), nullable=False),
         sa.Column("role", sa.String(), nullable=False),
         sa.Column("made_at", MOMENT, nullable=False),
-        sa.CheckConstraint("role IN ('permanent', 'retired')", name=op.f("ck_address_keys_role")),
+        sa.CheckConstraint("role IN ('permanent', 'retired')", name="role"),
         sa.PrimaryKeyConstraint("key", name="pk_address_keys"),
     )
     drawn = {"key": secrets.token_hex(32), "role": "permanent", "made_at": dt.datetime.now(dt.UTC)}

@@ -18,7 +18,7 @@ def upgrade() -> None:
         sa.Column("step", sa.SmallInteger(), nullable=True),
         sa.CheckConstraint(
             "criterion IN ('overall', 'response', 'clarity', 'dynamic_range', 'steadiness', 'off_string', 'ease', 'tone')",
-            name=op.f("ck_tier_characters_criterion"),
+            name="criterion",
         ),
-        sa.CheckConstraint("step BETWEEN -2 AND 2", name=op.f("ck_tier_characters_step")),
+        sa.CheckConstraint("step BETWEEN -2 AND 2", name="step"),
     )

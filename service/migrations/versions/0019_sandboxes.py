@@ -29,7 +29,7 @@ def upgrade() -> None:
         sa.Column("revision", sa.String(), nullable=False),
         sa.Column("calls", sa.Integer(), nullable=False),
         sa.Column("content", sa.LargeBinary(), nullable=False),
-        sa.CheckConstraint("calls >= 0", name=op.f("ck_sandboxes_calls")),
+        sa.CheckConstraint("calls >= 0", name="calls"),
     )
 
 
@@ -45,5 +45,5 @@ def _api_keys() -> None:
         sa.Column("made_by", sa.Integer(), sa.ForeignKey("users.id"), nullable=True),
         sa.Column("used_on", sa.Date(), nullable=True),
         sa.Column("revoked_at", MOMENT, nullable=True),
-        sa.CheckConstraint(KINDS, name=op.f("ck_api_keys_kind")),
+        sa.CheckConstraint(KINDS, name="kind"),
     )

@@ -40,8 +40,8 @@ def _allow(quantities: tuple[str, ...]) -> None:
         sa.Column("value", sa.Double(), nullable=False),
         sa.Column("method", KEY, nullable=False),
         sa.Column("by", sa.Text(), nullable=True),
-        sa.CheckConstraint(f"quantity IN ({words})", name=op.f("ck_bench_readings_quantity")),
-        sa.CheckConstraint("value > 0 AND value < 1e9", name=op.f("ck_bench_readings_value")),
+        sa.CheckConstraint(f"quantity IN ({words})", name="quantity"),
+        sa.CheckConstraint("value > 0 AND value < 1e9", name="value"),
         sa.UniqueConstraint("copy", "date", "quantity", "method", name="uq_bench_readings_copy_date_quantity_method"),
     )
     op.execute("INSERT INTO bench_readings SELECT * FROM bench_readings_kept")

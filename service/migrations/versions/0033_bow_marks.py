@@ -42,7 +42,7 @@ def upgrade() -> None:
         sa.Column("dealer", Key, nullable=False),
         sa.Column("year", sa.Integer(), nullable=False),
         *(sa.Column(name, sa.Integer(), nullable=False) for name in _SUMS),
-        sa.CheckConstraint("marks > 0 OR shown > 0", name=op.f("ck_bow_marks_marks")),
+        sa.CheckConstraint("marks > 0 OR shown > 0", name="marks"),
         sa.ForeignKeyConstraint(["copy"], ["copies.serial"], op.f("fk_bow_marks_copy"), ondelete="CASCADE"),
         sa.PrimaryKeyConstraint("copy", "dealer", "year", name=op.f("pk_bow_marks")),
     )
