@@ -40,9 +40,7 @@ async def picture(
     found = tier_picture.read(session, staff.bows, tier, (across, up), dealer=staff.dealer, whose=whose)
     chosen = dict(zip(("across", "up"), ([name] for name in found.shown), strict=False))
     page = FormPage(
-        title=found.tier.name,
-        action=address("tiers", tier, "picture"),
-        typed=Typed({**chosen, asked: [key]}, {}),
+        title=found.tier.name, action=address("tiers", tier, "picture"), typed=Typed({**chosen, asked: [key]}, {})
     )
     back = address("enquiries" if enquiry else "players", key) if key else ""
     parts: dict[str, Any] = {"found": found, "words": tier_page, "whose": (asked, key) if key else None, "back": back}

@@ -177,13 +177,7 @@ def take_out(session: Session, composition: Composition, mistaken: Outcome) -> N
 
 
 def _checked(
-    session: Session,
-    trial: Trial,
-    outcome: str,
-    copy: str | None,
-    reason: str | None,
-    on: dt.date,
-    paid: PricePaid,
+    session: Session, trial: Trial, outcome: str, copy: str | None, reason: str | None, on: dt.date, paid: PricePaid
 ) -> OutcomeKind:
     problems: list[FieldProblem] = []
     if outcome not in tuple(OutcomeKind):

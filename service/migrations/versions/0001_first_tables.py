@@ -151,9 +151,7 @@ def _events() -> None:
 
 def _players() -> None:
     op.create_table(
-        "players",
-        sa.Column("id", sa.Integer(), primary_key=True),
-        sa.Column("key", KEY, nullable=False, unique=True),
+        "players", sa.Column("id", sa.Integer(), primary_key=True), sa.Column("key", KEY, nullable=False, unique=True)
     )
 
 

@@ -70,8 +70,7 @@ def _compositions() -> None:
         sa.CheckConstraint("state <> 'closed' OR closed_at IS NOT NULL", name="closed_at"),
         sa.CheckConstraint("state IN ('planned', 'open', 'closed', 'cancelled')", name="state"),
         sa.CheckConstraint(
-            "(materials_confirmed_at IS NULL) = (materials_confirmed_by IS NULL)",
-            name="confirmed_by_someone",
+            "(materials_confirmed_at IS NULL) = (materials_confirmed_by IS NULL)", name="confirmed_by_someone"
         ),
         sa.CheckConstraint("(revealed_at IS NULL) = (revealed_by IS NULL)", name="revealed_by_someone"),
         sa.CheckConstraint("due_back IS NULL OR due_back >= out_from", name="due_back"),

@@ -28,10 +28,7 @@ _FILL = """
     WHERE counts + shows > 0
     GROUP BY copy, dealer, YEAR_OF
 """
-_YEAR = {
-    "sqlite": "CAST(strftime('%Y', date) AS INTEGER)",
-    "postgresql": "CAST(EXTRACT(year FROM date) AS INTEGER)",
-}
+_YEAR = {"sqlite": "CAST(strftime('%Y', date) AS INTEGER)", "postgresql": "CAST(EXTRACT(year FROM date) AS INTEGER)"}
 
 
 def upgrade() -> None:
