@@ -25,6 +25,7 @@ NAMES = (
         "decay",
         "desk",
         "fit",
+        "fitsize",
         "heldout",
         "install",
         "journeys",

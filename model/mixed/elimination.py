@@ -14,7 +14,7 @@ from functools import cached_property
 
 import numpy as np
 from scipy import sparse
-from scipy.linalg import cho_factor, cho_solve, lapack
+from scipy.linalg import blas, cho_factor, cho_solve, lapack
 from scipy.sparse.csgraph import connected_components
 
 from model.domain.arrays import Floats, Ints
@@ -24,6 +24,8 @@ LARGEST = 3_000
 """Equations of one component up to which it is eliminated."""
 AT_ONCE = 8_000_000
 """Numbers in the blocks, and in their rows of the coefficients, that are held at a time."""
+MOST_KEPT = 4_000_000
+"""Numbers of roots that are kept for the way back: cheaper than to take it at once for every column, as beyond."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,38 +153,51 @@ def _rows(equations: Equations, batch: Batch) -> tuple[Ints, Ints]:
 
 @dataclass(frozen=True, eq=False)
 class _Back:
-    """From coefficients back to the effects of a part's levels: ``at`` less ``by`` times the coefficients."""
+    """From coefficients back to the effects of a component's levels: ``at`` less ``by`` times the coefficients.
+
+    ``root`` : both are to be multiplied with the inverse of its transpose; None where that is done.
+    """
 
     levels: Ints
     at: Floats
     by: Floats
+    root: Floats | None
+
+    def effects(self, beta: Floats) -> Floats:
+        """Give the effects (m C,) at the coefficients (C p,)."""
+        found = self.at - self.by @ beta
+        return found if self.root is None else np.asarray(lapack.dtrtrs(self.root, found, lower=1, trans=1)[0])
 
 
 class _Solution:
-    """What is left for the coefficients (C p,), and the way back."""
+    """What is left for the coefficients (C p,), of the matrix the upper triangle, and the way back."""
 
     def __init__(self, matrix: Floats, right: Floats) -> None:
         self.matrix, self.right = matrix, right
         self.back: list[_Back] = []
+        self.held = 0  # numbers in the roots that are kept
 
     def eliminate(self, sums: _Sums, block: Floats, cross: Floats, right: Floats) -> None:
         """Take the levels of a part out, with their block, rows of the coefficients and right side."""
         equations, part, C = sums.equations, sums.part, sums.equations.shape[0]
         whole = np.column_stack([cross.reshape(len(cross), -1), right])
         for (first, last), begin in zip(part.bounds, sums.begin.tolist(), strict=True):
-            levels, here, size = part.levels[first:last], slice(first * C, last * C), (last - first) * C
+            levels, size = part.levels[first:last], (last - first) * C
             along = equations.along[levels][:, levels].toarray()
             own = block[begin : begin + size**2].reshape(size, size) + np.kron(along, equations.copy_precision)
             root, info = lapack.dpotrf(own.T, lower=1, overwrite_a=1)
             if info:
                 msg = f"the effects of {last - first} levels have no positive definite precision"
                 raise np.linalg.LinAlgError(msg)
-            half = lapack.dtrtrs(root, whole[here], lower=1)[0]
+            half = lapack.dtrtrs(root, whole[first * C : last * C], lower=1)[0]
             fixed = half[:, :-1]
-            self.matrix -= fixed.T @ fixed
+            self.matrix -= blas.dsyrk(1.0, fixed, trans=1)
             self.right -= fixed.T @ half[:, -1]
-            whole[here] = lapack.dtrtrs(root, half, lower=1, trans=1, overwrite_b=1)[0]
-        self.back.append(_Back(part.levels, whole[:, -1], whole[:, :-1]))
+            self.held += size**2
+            kept = self.held <= MOST_KEPT
+            if not kept:
+                half = lapack.dtrtrs(root, half, lower=1, trans=1, overwrite_b=1)[0]
+            self.back.append(_Back(levels, half[:, -1], half[:, :-1], root if kept else None))
 
     def theta(self, shape: tuple[int, int]) -> Floats:
         """Solve, and go back (C, p + K)."""
@@ -191,7 +206,7 @@ class _Solution:
         p = len(beta) // C
         out[:, :p] = beta.reshape(C, p)
         for back in self.back:
-            out[:, p + back.levels] = (back.at - back.by @ beta).reshape(-1, C).T
+            out[:, p + back.levels] = back.effects(beta).reshape(-1, C).T
         return out
 
 

@@ -148,6 +148,7 @@ def way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None
     """Solve by elimination of all components at once or one by one, or by conjugate gradients as where one is too large."""
     if request.param == "part by part":
         monkeypatch.setattr(elimination, "AT_ONCE", 1)
+        monkeypatch.setattr(elimination, "MOST_KEPT", 0)
     if request.param == "searched":
         monkeypatch.setattr(joint_prediction, "LARGEST", 0)
 
