@@ -120,7 +120,7 @@ class Slopes:
         """Return those on some criteria."""
         if len(criteria) == self.own.shape[1]:
             return self
-        both = np.ix_(np.arange(len(self.own)), criteria, criteria)
+        both = (slice(None), criteria[:, None], criteria)
         return Slopes(self.common[both], self.mixed[both], self.wished[both], self.own[both])
 
     def covariance(self, variance: Floats, left: Floats, wishes: Floats) -> Floats:
@@ -170,7 +170,7 @@ class OwnParts:
 
     def covariance(self, copies: Open, asked: Asked, criteria: Ints = EVERY) -> Floats:
         """Return (n, u, u) the covariance over some criteria (u,), ascending, of what n copies have of their own."""
-        both = np.ix_(criteria, criteria)
+        both = (criteria[:, None], criteria)
         out = np.repeat(self.match[both][None], len(copies.traits), axis=0)
         if copies.traits.any():
             out += self.slopes.at(criteria).covariance(copies.traits, copies.left[:, criteria], asked.wishes)

@@ -188,7 +188,7 @@ class Player:
         return kept
 
     def _tiers(self, weights: Floats) -> LinearFunctionals:
-        used = np.flatnonzero(weights)
+        used = weights.nonzero()[0]
         features = np.array([weights[c] * self.players.tiers(c)[self._at] for c in used.tolist()])
         mean = (
             self._utilities.tier_X[self._at] @ (weights @ self.posterior.coef)
@@ -205,7 +205,7 @@ class Player:
         return self._once("own", weights, self._own)
 
     def _own(self, weights: Floats) -> LinearFunctionals:
-        used = np.flatnonzero(weights)
+        used = weights.nonzero()[0]
         features = np.array([weights[c] * self._utilities.own(c)[self._only] for c in used.tolist()])
         mean = weights @ (self.posterior.coef @ self._utilities.own_X[self._at] + self.posterior.players.own_shift)
         return LinearFunctionals(np.array([mean]), used, features)
@@ -215,7 +215,7 @@ class Player:
         return self._once("copies", weights, self._copies)
 
     def _copies(self, weights: Floats) -> LinearFunctionals:
-        used = np.flatnonzero(weights)
+        used = weights.nonzero()[0]
         features = np.array([weights[c] * self.players.copies(c)[self._at] for c in used.tolist()])
         mean = self._copy_means(weights @ self.posterior.coef, weights @ self.suited.effect)
         return LinearFunctionals(mean + self._gamma(weights) * self.emphasised, used, features)
@@ -262,7 +262,7 @@ class Player:
         return self._once("own variance", weights, self._own_variance)
 
     def _own_variance(self, weights: Floats) -> Floats:
-        used = np.flatnonzero(weights)
+        used = weights.nonzero()[0]
         return np.asarray(self.own_parts.covariance(self.suited.open, self.asked, used) @ weights[used] @ weights[used])
 
     def spread(self, weights: Floats) -> Floats:
@@ -270,7 +270,7 @@ class Player:
         return self._once("spread", weights, self._spread)
 
     def _spread(self, weights: Floats) -> Floats:
-        used = np.flatnonzero(weights)
+        used = weights.nonzero()[0]
         own = self.own_parts.covariance(self.suited.open_of_tiers, self.asked, used)
         copies = _weighed(weights, self.posterior.copy_sd, self.posterior.correlations.copy)
         return np.asarray(own @ weights[used] @ weights[used] + copies)

@@ -111,11 +111,11 @@ class _Expectations:
         step = self.cov[:, bow] / np.sqrt(self.cov[bow, bow] + self.noise)
         paths = np.multiply.outer(step, self.z[0])
         paths += self.paths
-        return _Expectations(self.z[1:], paths, self.cov - np.outer(step, step), self.noise, (*self.heard, bow))
+        return _Expectations(self.z[1:], paths, self.cov - step[:, None] * step, self.noise, (*self.heard, bow))
 
     def best(self) -> float:
         """Return the expected largest of what is expected of the bows rated, the own bow among them."""
-        return float(self.paths[list(self.heard)].max(axis=0).mean())
+        return float(np.add.reduce(np.maximum.reduce(self.paths[list(self.heard)])) / self.paths.shape[1])
 
     def best_with_each(self, bows: Ints) -> Floats:
         """Return (m,) the same with each of some bows (m,) rated besides."""
@@ -152,16 +152,16 @@ def win_probabilities(law: UtilityDistribution, path: Sequence[int], by: float =
     n = len(mean)
     if not n:
         return np.zeros(0)
-    lower = np.linalg.cholesky(cov + 1e-10 * max(float(np.max(np.diag(cov))), 1e-6) * np.eye(n))
+    lower = np.linalg.cholesky(cov + 1e-10 * max(float(cov.diagonal().max()), 1e-6) * np.eye(n))
     points = uniform_points(n - 1, CHANCE_LOG2)
     y, none, found = np.zeros((len(points), n)), np.ones(len(points)), np.zeros(n)
     for k in range(n):
         at_most = ndtr((by - mean[k] - y[:, :k] @ lower[k, :k]) / lower[k, k])
         none = none * at_most
-        found[k] = 1.0 - none.mean()
+        found[k] = 1.0 - np.add.reduce(none) / len(none)
         if k < n - 1:
-            y[:, k] = ndtri(np.clip(points[:, k] * at_most, 1e-300, 1.0 - 1e-16))
-    return recalibrated(np.clip(found, 0.0, 1.0), law.slope)
+            y[:, k] = ndtri(np.minimum(np.maximum(points[:, k] * at_most, 1e-300), 1.0 - 1e-16))
+    return recalibrated(np.minimum(np.maximum(found, 0.0), 1.0), law.slope)
 
 
 def choose(
@@ -235,7 +235,7 @@ class Cases:
         if key not in self._worth:
             self._worth[key] = np.full(len(self.of.tier), np.nan)
         known = self._worth[key]
-        new = np.flatnonzero(among & np.isnan(known))
+        new = (among & np.isnan(known)).nonzero()[0]
         if len(new):
             known[new] = self._after(key).best_with_each(new + 1)
         return np.where(among, known, -np.inf)
@@ -250,7 +250,7 @@ class Cases:
 
 def _first_best(worth: Floats) -> int:
     """Return the place of the largest, of those that differ by rounding alone the first."""
-    return int(np.argmax(np.round(worth, 9)))
+    return int(worth.round(9).argmax())
 
 
 class _Search:

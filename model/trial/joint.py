@@ -78,7 +78,7 @@ def joint_posterior(
     order = np.array([*range(T), *_order(bows, T, own)], dtype=np.intp)
     return JointPosterior(
         mean=mean[order],
-        cov=(cov + cov.T)[np.ix_(order, order)] / 2,
+        cov=(cov + cov.T)[order[:, None], order] / 2,
         tiers=tuple(tier.slug for tier in player.suited.tiers[:T]),
         spread=np.sqrt(player.spread(weights)[:T]),
         bows=tuple(bows),

@@ -1,7 +1,7 @@
 """The joint law of the own bow and of the bows that may be brought, as the case, the verdict and the list read it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -31,7 +31,9 @@ class UtilityDistribution:
     def only(self, bows: Sequence[int] | Ints) -> "UtilityDistribution":
         """Return the law of the own bow and of the bows in these rows (1 is the first), in that order."""
         rows = np.array([0, *bows], dtype=np.intp)
-        return replace(self, mean=self.mean[rows], cov=self.cov[np.ix_(rows, rows)])
+        return UtilityDistribution(
+            self.mean[rows], self.cov[rows[:, None], rows], self.noise, no_own=self.no_own, slope=self.slope
+        )
 
     def ahead(self) -> tuple[Floats, Floats]:
         """Return mean (n,) and covariance (n, n) of what each bow is liked better than the own bow."""
@@ -83,7 +85,7 @@ def of_unknown_copies(joint: JointPosterior, tiers: Ints, player: Player) -> Uti
     """Return the law of copies not yet played, each of the tier in ``tiers`` (n,), all different ones."""
     T = len(joint.tiers)
     rows = np.array([*range(T, len(joint.mean)), *tiers], dtype=np.intp)
-    cov = joint.cov[np.ix_(rows, rows)]
+    cov = joint.cov[rows[:, None], rows]
     new = np.arange(len(joint.mean) - T, len(rows))
     cov[new, new] += joint.spread[tiers] ** 2
     return _law(joint, joint.mean[rows], cov, player)

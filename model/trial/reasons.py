@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from statistics import median
 
 import numpy as np
 from scipy.special import ndtr
@@ -178,4 +179,4 @@ def weaknesses(of: Differences, place: int, asked: Sequence[Criterion], no_own: 
 def typical(values: Mapping[str, Sequence[float]], tier: str) -> float | None:
     """Return the median of a tier's readings, None without any."""
     found = values.get(tier, ())
-    return float(np.median(found)) if len(found) else None
+    return float(median(found)) if len(found) else None

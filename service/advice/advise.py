@@ -158,7 +158,8 @@ def consider(
 
     Raises `InvalidInputError` as `advise` does.
     """
-    return _considered(session, questionnaire, versions.current(session), at_hand, known)
+    now = present.read(session)
+    return _considered(session, questionnaire, versions.current(session, now), at_hand, known, now)
 
 
 def _considered(

@@ -165,7 +165,7 @@ def _enquiries(asked: _Asked) -> tuple[tuple[EnquiryRow, ...], Iterable[str]]:
         return (), ()
     given = session.execute(select(enquiry.id, enquiry.contact).where(enquiry.id.in_(ids)))
     exact = [row.id for row in given if asked.is_exactly(*_contact(row.contact))]
-    return people.enquiries_that(session, looking.dealer, enquiry.id.in_(ids)), of_key or exact
+    return people.enquiries_that(session, looking.dealer, ids), of_key or exact
 
 
 def _contact(contact: Mapping[str, Any] | None) -> tuple[str | None, str | None, str | None]:

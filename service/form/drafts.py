@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Self
 
-from sqlalchemy import Select, select, update
+from sqlalchemy import CompoundSelect, Select, literal, select, union, update
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import LEADING, Criterion, Instrument
@@ -335,11 +335,15 @@ def dealer_name(session: Session, slug: str | None) -> str | None:
 
 def currencies(session: Session, dealer: str | None) -> tuple[str, ...]:
     """Return the currencies that something in the range is priced in, the dealer's own first."""
-    own = select(tables.Dealer.currency).where(tables.Dealer.slug == dealer)
-    prices = select(tables.Price.currency).where(tables.Price.dealer == dealer).distinct()
-    tiers = select(tables.Tier.currency).distinct()
-    found = [code for query in (own, prices, tiers) for code in sorted(filter(None, session.scalars(query)))]
-    return tuple(dict.fromkeys(found)) or (COMMON_CURRENCY,)
+    found = sorted((place, code) for place, code in session.execute(*_used(dealer)) if code)
+    return tuple(dict.fromkeys(code for _place, code in found)) or (COMMON_CURRENCY,)
+
+
+@prepared
+def _used(dealer: str | None) -> CompoundSelect[int, str | None]:
+    own = select(literal(0), tables.Dealer.currency).where(tables.Dealer.slug == dealer)
+    prices = select(literal(1), tables.Price.currency).where(tables.Price.dealer == dealer)
+    return union(own, prices, select(literal(2), tables.Tier.currency))
 
 
 def _within_reason(form: Typed, most: int) -> dict[str, list[str]]:

@@ -5,10 +5,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, func, or_, select
+from sqlalchemy import ColumnElement, Select, and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from service.core.errors import existing
+from service.core.prepared import prepared
 from service.players import same_person
 from service.tables import Dealer, Enquiry, Player
 
@@ -30,7 +31,13 @@ def of_dealer(dealer: str) -> ColumnElement[bool]:
 
 def own(session: Session, dealer: str, id_: str) -> Enquiry:
     """Return an enquiry of the dealer; raises `NotFoundError`."""
-    return existing(session.scalars(select(Enquiry).where(Enquiry.id == id_, of_dealer(dealer))).one_or_none())
+    found: Enquiry | None = session.scalar(*_own(dealer, id_))
+    return existing(found)
+
+
+@prepared
+def _own(dealer: str, id_: str) -> Select[Enquiry]:
+    return select(Enquiry).where(Enquiry.id == id_, of_dealer(dealer))
 
 
 def of_nobody() -> ColumnElement[bool]:

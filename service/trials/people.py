@@ -20,10 +20,13 @@ from service.tables.folding import plain
 from service.trials import trial_rows
 from service.trials.desk_records import EnquiryPage, EnquiryRow, OutcomeRow, PlayerPage, PlayerRow
 
+_NEWEST = (tables.Enquiry.created_at.desc(), tables.Enquiry.id.desc())
+
 
 def enquiry_rows(session: Session, dealer: str, *conditions: ColumnElement[bool]) -> tuple[EnquiryRow, ...]:
     """Return every one of the dealer's enquiries that meets the conditions, newest first."""
-    return enquiries_that(session, dealer, enquiry_access.of_dealer(dealer), *conditions)
+    found = select(tables.Enquiry).where(enquiry_access.of_dealer(dealer), *conditions).order_by(*_NEWEST)
+    return _in_full(session, dealer, session.scalars(found).all())
 
 
 def enquiries(
@@ -54,7 +57,7 @@ def _enquiries(
     ).all()
     count = session.scalar(select(func.count()).select_from(kind).where(*conditions)) or 0
     page = paging.leaf(found, count, tuple, wanted.most)
-    rows = enquiries_that(session, dealer, kind.id.in_([row.id for row in page.rows]))
+    rows = enquiries_that(session, dealer, [row.id for row in page.rows])
     return page.of(reversed(rows) if wanted.oldest else rows)
 
 
@@ -78,10 +81,17 @@ def enquiry_counts(session: Session, dealer: str) -> tuple[int, int]:
     return whole, new
 
 
-def enquiries_that(session: Session, dealer: str, *conditions: ColumnElement[bool]) -> tuple[EnquiryRow, ...]:
-    """Return enquiries that meet the conditions, whoever's they are, newest first, with what the dealer composed from them."""
-    kind = tables.Enquiry
-    found = session.scalars(select(kind).where(*conditions).order_by(kind.created_at.desc(), kind.id.desc())).all()
+def enquiries_that(session: Session, dealer: str, ids: Sequence[str]) -> tuple[EnquiryRow, ...]:
+    """Return the enquiries of some ids, whoever's they are, newest first, with what the dealer composed from them."""
+    return _in_full(session, dealer, session.scalars(*_those(ids)).all())
+
+
+@prepared
+def _those(ids: Sequence[str]) -> Select[tables.Enquiry]:
+    return select(tables.Enquiry).where(tables.Enquiry.id.in_(ids)).order_by(*_NEWEST)
+
+
+def _in_full(session: Session, dealer: str, found: Sequence[tables.Enquiry]) -> tuple[EnquiryRow, ...]:
     trials = _trials_of(session, dealer, [row.id for row in found])
     return tuple(_enquiry_row(row, trials.get(row.id, [])) for row in found)
 
@@ -95,16 +105,17 @@ def is_new() -> ColumnElement[bool]:
 
 
 def _trials_of(session: Session, dealer: str, enquiries: Sequence[str]) -> dict[str, list[tuple[str, int]]]:
-    kind = tables.Composition
     found: dict[str, list[tuple[str, int]]] = defaultdict(list)
-    for enquiry, key, number in session.execute(
-        select(kind.enquiry, tables.Trial.key, kind.number)
-        .join(tables.Trial, tables.Trial.id == kind.trial)
-        .where(kind.dealer == dealer, kind.enquiry.in_(enquiries))
-        .order_by(kind.number)
-    ):
+    for enquiry, key, number in session.execute(*_composed(dealer, enquiries)):
         found[str(enquiry)].append((key, number))
     return found
+
+
+@prepared
+def _composed(dealer: str, enquiries: Sequence[str]) -> Select[*tuple[Any, ...]]:
+    kind = tables.Composition
+    asked = select(kind.enquiry, tables.Trial.key, kind.number).join(tables.Trial, tables.Trial.id == kind.trial)
+    return asked.where(kind.dealer == dealer, kind.enquiry.in_(enquiries)).order_by(kind.number)
 
 
 def _enquiry_row(row: tables.Enquiry, trials: Sequence[tuple[str, int]]) -> EnquiryRow:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from itertools import chain, zip_longest
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session
 
 from model.trial import Ranked, of_named, ranked
@@ -18,6 +18,7 @@ from service.advice.document import Considered, in_reach
 from service.core import formats
 from service.core.errors import FieldCode, refuse
 from service.core.language import _
+from service.core.prepared import prepared
 from service.core.scopes import OneDealer
 from service.players.known import NO_MARKS, Marks
 from service.questionnaire.forms import Questionnaire
@@ -243,12 +244,13 @@ def _choice(considered: Considered, bow: Ranked, case: Collection[str], shelf: _
 
 def _tried(session: Session, bows: Sequence[str]) -> dict[str, int]:
     """Return in how many trials each bow was rated by a player."""
-    counted = (
-        select(Run.copy, func.count(Run.trial.distinct()))
-        .where(Run.copy.in_(bows), Run.rater == "player")
-        .group_by(Run.copy)
-    )
-    return {copy: count for copy, count in session.execute(counted) if copy is not None}
+    return {copy: count for copy, count in session.execute(*_trials_of(bows)) if copy is not None}
+
+
+@prepared
+def _trials_of(bows: Sequence[str]) -> Select[str | None, int]:
+    counted = select(Run.copy, func.count(Run.trial.distinct())).where(Run.copy.in_(bows), Run.rater == "player")
+    return counted.group_by(Run.copy)
 
 
 def _lacking(considered: Considered, shelf: _Shelf) -> tuple[str, ...]:
