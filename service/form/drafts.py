@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Self
 
-from sqlalchemy import CompoundSelect, Select, literal, select, union, update
+from sqlalchemy import CompoundSelect, Select, bindparam, literal, select, union, update
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import LEADING, Criterion, Instrument
@@ -210,8 +210,16 @@ def keep(session: Session, draft: Draft) -> None:
     session.flush()
     now = dt.datetime.now(dt.UTC)
     doubted = draft.present.is_behind(now) if draft.present else clock_watch.is_behind(session, now)
-    changed = {"answers": draft.to_store(), "step": draft.step, "updated_at": now, "doubted": doubted}
-    session.execute(update(tables.Draft).where(tables.Draft.id == draft.address).values(**changed))
+    changed = {"answers_": draft.to_store(), "step_": draft.step, "updated_at_": now, "doubted_": doubted}
+    # Past the session's objects: nothing reads the row again in this transaction.
+    session.connection().execute(_KEPT, {**changed, "address_": draft.address})
+
+
+_KEPT = (
+    update(tables.Draft)
+    .where(tables.Draft.id == bindparam("address_"))
+    .values({name: bindparam(f"{name}_") for name in ("answers", "step", "updated_at", "doubted")})
+)
 
 
 def at(draft: Draft, page: str) -> Draft:
