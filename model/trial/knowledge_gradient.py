@@ -50,7 +50,7 @@ def one_above(mean: ArrayLike, cov: ArrayLike, bar: float) -> float:
     """Return the probability that at least one of n jointly normal numbers is above ``bar``; the same law gives the same answer."""
     a, C = np.asarray(mean, dtype=np.float64), np.asarray(cov, dtype=np.float64)
     order = np.argsort((bar - a) / np.sqrt(np.diag(C)), kind="stable")
-    return 1.0 - float(_orthants((bar - a[order])[None], C[np.ix_(order, order)][None])[0])
+    return 1.0 - float(_orthants((bar - a[order])[None], C[order[:, None], order][None])[0])
 
 
 def _leads(a: Floats, C: Floats) -> tuple[Floats, Floats]:

@@ -1,5 +1,6 @@
 """The templates' environment: one for pages that are served and for those that are written as files."""
 
+from collections.abc import MutableMapping
 from functools import cache
 from pathlib import Path
 from types import FunctionType, MethodType
@@ -27,11 +28,21 @@ class _Context(Context):
         return called(self.eval_ctx, *values, **named) if is_macro else called(*values, **named)
 
 
+class _Environment(Environment):
+    """Gives its names to each template as one plain mapping: the library's looks through two for each part of a page."""
+
+    context_class = _Context
+
+    def make_globals(self, d: MutableMapping[str, Any] | None) -> MutableMapping[str, Any]:
+        """Return the names of a template that is loaded; all of the environment's are there by then."""
+        return {**self.globals, **(d or {})}
+
+
 @cache
 def environment() -> Environment:
     """Return the one environment, the same for all applications: everything escaped, nothing undefined, each template compiled once in a process."""
     # Escaped whatever the file's name; a template's text never comes from outside.
-    templates = Environment(
+    templates = _Environment(
         loader=FileSystemLoader(TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
@@ -39,7 +50,6 @@ def environment() -> Environment:
         lstrip_blocks=True,
         auto_reload=False,
     )
-    templates.context_class = _Context
     language.install(templates)
     formats.install(templates)
     framing.install(templates)
