@@ -6,6 +6,7 @@ Run by ``uvicorn --factory service.app:create_app``, or by ``python -m service s
 import asyncio
 import mimetypes
 import os
+import re
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from functools import cache
@@ -25,6 +26,7 @@ from service.core.database import Database
 from service.core.group_commit import Together
 from service.core.limits import Ledger, RateLimit
 from service.core.signed_links import Signer
+from service.core.workers import Workers
 from service.dealers import embedding, key_check, website_routes
 from service.desk import desk_routes
 from service.devices import link_pages, offline_page, sheets_api, stroke_pages, tablet_doors
@@ -34,7 +36,7 @@ from service.mail import mail_links, outbox_page
 from service.mail.mail_service import open_mail_service
 from service.mail.sending import Postman
 from service.modelling import fit_runs
-from service.operations import health_doors, metrics_doors, well_known
+from service.operations import health, health_doors, metrics_doors, well_known
 from service.operations.counted_together import SHARED
 from service.operations.metrics import Metrics
 from service.privacy import privacy_pages
@@ -47,6 +49,7 @@ from service.web import (
     edge,
     error_pages,
     locale,
+    off_loop,
     permissions,
     problem_types,
     refused_forms,
@@ -68,11 +71,16 @@ ENROLMENTS_PER_MINUTE = 10
 SIGN_INS_PER_MINUTE = 20
 """Tries at passwords from one address of the network; how many for one account: `service.accounts.tries`."""
 
+_SHEETS = re.compile(r"/api/v1/trials/[^/]+/runs/[^/]+|/tablet/trials/[^/]+/pairs/[^/]+|/play/[^/]+/[0-9].*")
+_ADVICE = re.compile(r"/api/v1/advice|/form/[^/]+/[^/]+|/advice/[^/]+/again")
+"""What is served first and last of those that wait: what a tablet hands in of a trial under way, and what a player asks."""
+
 
 @asynccontextmanager
 async def _while_serving(app: FastAPI) -> AsyncIterator[None]:
     postman = Postman(app.state.database, app.state.mail_service)
-    retention_worker = RetentionWorker(app.state.database)
+    patient = Database(app.state.database.url)
+    retention_worker = RetentionWorker(patient)
     postman.start()
     retention_worker.start()
     tasks = [asyncio.create_task(app.state.ledger.keep())]
@@ -83,8 +91,10 @@ async def _while_serving(app: FastAPI) -> AsyncIterator[None]:
         task.cancel()
     await asyncio.gather(*tasks, return_exceptions=True)
     app.state.ledger.close()
+    app.state.workers.close()
     retention_worker.stop()
     postman.stop()
+    patient.close()
     app.state.database.close()
 
 
@@ -99,8 +109,9 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     )
     app.router.redirect_slashes = False  # its redirects would repeat the Host header
     app.router.default = costs.Paid(edge.nowhere)
-    app.state.database = Database(settings.database_url)
-    app.state.together = Together(app.state.database)
+    app.state.database = Database(settings.database_url, patient=False)
+    app.state.workers = Workers()
+    app.state.together = Together(app.state.database, app.state.workers)
     app.state.templates = templating.environment()
     secret, *older = settings.secret_keys()
     app.state.tokens = security.FormTokens(secret, tuple(older))
@@ -115,6 +126,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.demo = settings.demo
     app.state.public_address = settings.public_address
     app.state.data_dir = settings.data_dir
+    app.state.look = health.ReadinessLook(app.state.database, settings.data_dir)
     app.state.security_contact = settings.security_contact
     app.router.routes.extend(_routes())
     error_pages.install(app)
@@ -149,6 +161,7 @@ def _measure(app: FastAPI, settings: Settings, limits: Mapping[str, RateLimit]) 
         return
     kept = Metrics(Path(os.environ[SHARED]) if SHARED in os.environ else None)
     kept.listen(app.state.database)
+    app.state.workers.places.hear = app.state.database.turns.hear = kept.heard
     for name, limit in limits.items():
         limit.refused = kept.refused.labels(name).inc
     app.state.metrics = kept
@@ -196,6 +209,7 @@ def _protect(app: FastAPI, settings: Settings) -> None:
     kept: Metrics | None = app.state.metrics
     if kept is not None:
         app.add_middleware(metrics_doors.NoteRoute)
+    app.add_middleware(off_loop.OffLoop, by=app.state.workers, sheets=_SHEETS, advice=_ADVICE)
     wider = {"/bench/recording": recordings.LARGEST, "/desk/bows/files": uploads.LARGEST}
     wider = {address: most + security.LARGEST_BODY for address, most in wider.items()}
     app.add_middleware(security.BodyLimit, wider=wider)

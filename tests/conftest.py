@@ -1,5 +1,6 @@
 """What the tests share: databases of both kinds, and no way out to the network."""
 
+import asyncio
 import gc
 import itertools
 import socket
@@ -10,10 +11,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import make_url, text
+from sqlalchemy import event, make_url, text
+from sqlalchemy.pool import Pool
 
 from service import migrations
 from service.core.database import Database, writing_engine
+from service.core.workers import InThread
 from tests import migrated
 from tests.postgres import OWNER, Server
 
@@ -163,3 +166,17 @@ def any_database(request: pytest.FixtureRequest) -> Database:
     assert isinstance(opened, Database)
     assert make_url(opened.url).database
     return opened
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _no_statement_on_the_loop() -> Iterator[None]:
+    """Fail whatever opens a session on a thread that an event loop runs on: all others would wait for it."""
+
+    def check(*_told: object) -> None:
+        loop = asyncio._get_running_loop()
+        if loop is not None and not isinstance(loop, InThread):
+            pytest.fail("a session is opened on the event loop; expected `workers.off_loop` before it")
+
+    event.listen(Pool, "checkout", check)
+    yield
+    event.remove(Pool, "checkout", check)

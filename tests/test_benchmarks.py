@@ -30,6 +30,7 @@ NAMES = (
         "install",
         "journeys",
         "offline",
+        "overload",
         "panels",
     ),
     *("sense", "serve", "standing", "startup", "tablets", "tastes", "together", "traits"),

@@ -12,7 +12,7 @@ from service.accounts.users import Account
 from service.core.errors import InvalidInputError
 from service.core.language import _
 from service.web import refusal_records
-from service.web.database_sessions import database_of
+from service.web.database_sessions import reading
 from service.web.desk_forms import by_field
 from service.web.desk_frame import host_of
 from service.web.device_requests import client_of
@@ -91,7 +91,7 @@ class Proof:
 async def proof(request: Request, staff: Staff, form: Fields, field: str = "current") -> Proof:
     """Check one's own password in a field, in a thread; raises 429 where it was tried too often."""
     tried = await entering.try_own(request, staff)
-    with database_of(request).reading() as session:
+    async with reading(request) as session:
         known = users.credentials(session, staff.email)
     if await passwords.in_thread(passwords.fits, known.digest, first(form, field)):
         return Proof(tried, {})

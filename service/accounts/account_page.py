@@ -11,7 +11,7 @@ from service.accounts.account_forms import NewPassword, Proof
 from service.core import audit, audit_events, tokens
 from service.core.language import _
 from service.web import costs, form_tokens, staff_sessions
-from service.web.database_sessions import Reading, Writing, database_of
+from service.web.database_sessions import Reading, Writing, reading
 from service.web.desk_frame import see, show
 from service.web.permissions import AnyStaff, Posted, Staff, first
 
@@ -39,7 +39,7 @@ async def _changed(request: Request, staff: AnyStaff, form: Posted) -> tuple[Pro
     proof = await account_forms.proof(request, staff, form)
     if proof.problems:
         return proof, NewPassword("", proof.problems)
-    with database_of(request).reading() as session:
+    async with reading(request) as session:
         mine = users.account(session, staff.scope, staff.user)
     return proof, await account_forms.new_password(request, form, mine, (staff.dealer_name or "",))
 

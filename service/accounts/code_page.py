@@ -25,7 +25,7 @@ costs.declare({"GET /desk/sign-in/code": costs.PAGE, "POST /desk/sign-in/code": 
 @router.get(CODE)
 async def ask(request: Request, next: str = "") -> Response:  # noqa: A002 - the name in the address
     """Ask for the code; without a half sign-in, lead to where there is something to see."""
-    secret, half = entering.half_of(request)
+    secret, half = await entering.half_of(request)
     if half is None:
         return RedirectResponse(permissions.FIRST, 303)
     return _form(request, secret, next, {})
@@ -33,7 +33,7 @@ async def ask(request: Request, next: str = "") -> Response:  # noqa: A002 - the
 
 async def _tried(request: Request, form: Form) -> tuple[Half | None, Try | None]:
     """Find who is half signed in, and count the try before it is made."""
-    secret, half = entering.half_of(request)
+    secret, half = await entering.half_of(request)
     account_forms.require_strangers(request, form, "code", secret)
     return half, await entering.try_code(request, half) if half is not None else None
 

@@ -17,7 +17,7 @@ from service.core.limits import RateLimit
 from service.core.scopes import AllDealers
 from service.web import browser_names, permissions, refusal_records, staff_sessions
 from service.web.browser_names import Device
-from service.web.database_sessions import database_of, writing
+from service.web.database_sessions import reading, writing
 from service.web.device_requests import client_of
 from service.web.permissions import Staff
 
@@ -44,7 +44,7 @@ class Try:
 async def try_password(request: Request, email: str) -> Try:
     """Count a try at an account's password: a known browser's apart, a stranger's by account and by address too."""
     secret = browser_secret(request)
-    with database_of(request).reading() as session:
+    async with reading(request) as session:
         user = browsers.known_user(session, email, secret)
     if user is not None:
         return await _taken(request, tries.key("password", user, tokens.digest(secret or "")))
@@ -59,7 +59,7 @@ async def try_password(request: Request, email: str) -> Try:
 async def try_code(request: Request, half: Half) -> Try:
     """Count a try at the code of a half sign-in, a known browser's apart."""
     secret = browser_secret(request)
-    with database_of(request).reading() as session:
+    async with reading(request) as session:
         is_known = browsers.known_user(session, half.email, secret) is not None
     tries_key = tries.key("code", half.user, *([tokens.digest(secret or "")] if is_known else []))
     return await _taken(request, tries_key)
@@ -118,10 +118,10 @@ def let_half_in(request: Request, session: Session, user: int, reply: Response) 
     permissions.set_cookie(request, reply, secret, HALF, int(half_sign_ins.LIFE.total_seconds()))
 
 
-def half_of(request: Request) -> tuple[str, Half | None]:
+async def half_of(request: Request) -> tuple[str, Half | None]:
     """Return the cookie of a half sign-in, and whose it is; None where it is over."""
     secret = request.cookies.get(permissions.cookie_name(request, HALF), "")
-    with database_of(request).reading() as session:
+    async with reading(request) as session:
         return secret, half_sign_ins.find(session, secret)
 
 

@@ -17,7 +17,7 @@ LEFT, STAY = f"{permissions.SIGN_IN}/left", f"{permissions.SIGN_IN}/stay"
 @router.get(LEFT)
 async def left(request: Request) -> Response:
     """Tell the seconds that are left, 0 where nobody is signed in; asking does not keep a sign-in alive."""
-    found = permissions.find(request)
+    found = await permissions.find(request)
     seconds = (found.ends_at - dt.datetime.now(dt.UTC)).total_seconds() if found else 0
     return JSONResponse({"seconds": max(0, int(seconds))})
 

@@ -11,7 +11,7 @@ from service.accounts.users import Account
 from service.core.language import _
 from service.web import costs, permissions
 from service.web.bodies import Form
-from service.web.database_sessions import Reading, Writing, database_of
+from service.web.database_sessions import Reading, Writing, reading
 from service.web.desk_frame import see
 from service.web.rendering import render
 
@@ -29,7 +29,7 @@ async def _new(request: Request, secret: str, form: Form) -> NewPassword:
     """Make the digest before the route asks for the database's turn."""
     account_forms.require_strangers(request, form, "password", secret)
     entering.limit_address(request)
-    with database_of(request).reading() as session:
+    async with reading(request) as session:
         account = users.link_of(session, secret)
     return await account_forms.new_password(request, form, account)
 

@@ -17,6 +17,7 @@ from weakref import WeakKeyDictionary
 from argon2 import PasswordHasher, Type
 from argon2.exceptions import InvalidHashError, VerificationError
 
+from service.core import workers
 from service.core.errors import InvalidInputError
 from service.core.language import _
 
@@ -93,9 +94,12 @@ def is_outdated(digest: str) -> bool:
 
 async def in_thread(slow: Callable[..., R], *arguments: object) -> R:
     """Run one of the slow functions above in a thread, at most `AT_ONCE` of them together."""
+    await workers.on_loop()
     turn = _turns.setdefault(asyncio.get_running_loop(), asyncio.Semaphore(AT_ONCE))
     async with turn:
-        return await asyncio.to_thread(slow, *arguments)
+        result = await asyncio.to_thread(slow, *arguments)
+    await workers.off_loop()
+    return result
 
 
 def require_good(password: str, about: tuple[str, ...] = (), field: str = "password") -> None:

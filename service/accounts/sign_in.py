@@ -18,7 +18,7 @@ from service.core import audit, audit_events, tokens
 from service.core.language import _
 from service.web import costs, form_tokens, permissions, refusal_records, staff_sessions
 from service.web.bodies import Form
-from service.web.database_sessions import Writing, database_of
+from service.web.database_sessions import Writing, reading
 from service.web.desk_frame import SAID, said_to_stranger, see
 from service.web.device_requests import client_of
 from service.web.permissions import Entering, PostedEntering, first
@@ -53,7 +53,7 @@ class SignInResult:
 @router.get(permissions.SIGN_IN)
 async def ask(request: Request, next: str = "") -> Response:  # noqa: A002 - the name in the address
     """Show the form; whoever is signed in already goes on."""
-    found = permissions.find(request)
+    found = await permissions.find(request)
     if found is not None:
         return RedirectResponse(permissions.local(next), 303)
     return _form(request, next, {}, {})
@@ -67,7 +67,7 @@ async def _tried(request: Request, form: Form) -> SignInResult:
     tried = await entering.try_password(request, email)
     if tried.wait:
         return SignInResult(tried, None, email, onwards)
-    with database_of(request).reading() as session:
+    async with reading(request) as session:
         known = users.credentials(session, email)
     fits = await passwords.in_thread(passwords.fits, known.digest, password)
     if not fits or known.user is None:

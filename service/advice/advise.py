@@ -3,7 +3,6 @@
 import datetime as dt
 import json
 import secrets
-from collections import OrderedDict
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -34,6 +33,7 @@ from service.core import dealer_wall, language
 from service.core.database import Database
 from service.core.errors import ConflictError, FieldCode, FieldProblem, InvalidInputError
 from service.core.language import _
+from service.core.made_once import MadeOnce
 from service.core.prepared import prepared
 from service.modelling import catalogue, present, versions
 from service.modelling.catalogue import Catalogue
@@ -116,9 +116,9 @@ def recompute(session: Session, enquiry: str) -> Document:
     return document | {key: kept[key] for key in ("id", "created", "answers", *OF_MARKS) if key in kept}
 
 
-_explained: OrderedDict[tuple[str, str, str], list[Document]] = OrderedDict()
-"""What answers did, by the enquiry's address, which no client draws, model and state of the range: kept, since it takes as long as ten answers."""
 EXPLANATIONS_KEPT = 500
+_explained: MadeOnce[tuple[str, str, str], list[Document]] = MadeOnce(EXPLANATIONS_KEPT)
+"""What answers did, by the enquiry's address, which no client draws, model and state of the range: kept, since it takes as long as ten answers."""
 
 
 def influence(session: Session, address: str) -> list[Document] | None:
@@ -136,11 +136,8 @@ def influence(session: Session, address: str) -> list[Document] | None:
     except ConflictError:
         fitted = versions.current(session)
     key = (address, fitted.key, catalogue.current(session).mark)
-    if key not in _explained:
-        _explained[key] = _influence(session, check(row.answers), fitted, known_then(row.told))
-        while len(_explained) > EXPLANATIONS_KEPT:
-            _explained.popitem(last=False)
-    return _explained[key]
+    answers, told = row.answers, row.told
+    return _explained.of(key, lambda: _influence(session, check(answers), fitted, known_then(told)))
 
 
 def _influence(session: Session, questionnaire: Questionnaire, fitted: Fitted, known: Marks) -> list[Document]:

@@ -152,7 +152,7 @@ async def take_back(request: Request, serial: str, form: Posted, staff: Changes,
 
 
 @router.post("/{serial}/bench/recording")
-def fit_recording(request: Request, serial: str, sent: PostedFile, staff: Changes, session: Reading) -> Response:
+async def fit_recording(request: Request, serial: str, sent: PostedFile, staff: Changes, session: Reading) -> Response:
     """Fit a recording and show it; its values are kept when whoever looked at them says so. The recording itself is not kept."""
     record = records.of_copy(session, staff.bows, serial)
     mode = first(sent[0], "mode")

@@ -5,23 +5,24 @@ the data throughout; a writing one takes the write lock at once (BEGIN IMMEDIATE
 asks for the lock later is refused when another wrote in between. On PostgreSQL readers get REPEATABLE READ for the same reason.
 """
 
-import asyncio
 import secrets
 import sqlite3
-from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager, closing, contextmanager
 from pathlib import Path
-from weakref import WeakKeyDictionary
 
 from sqlalchemy import Connection, Engine, create_engine, event, inspect, make_url, select, update
 from sqlalchemy.engine import URL
 from sqlalchemy.orm import ORMExecuteState, Session
 
+from service.core import workers
 from service.core.dealer_wall import OPENLY
 from service.tables import RANGE, Copy, RangeState
 
 BUSY_SECONDS = 4
 """How long a writer waits for another one, or anybody for PostgreSQL to be reached, before the answer is 503."""
+STATEMENT_SECONDS = 4.5
+"""How long a statement of a request may take on PostgreSQL; a server that says nothing at all: `impatient.SILENCE_SECONDS`."""
 PASSING_MS = 100
 """Milliseconds for which what is written in passing waits for other writers."""
 LOG_SECONDS = 0.2
@@ -35,19 +36,25 @@ APPLICATION_ID = 0x426F7773
 
 
 class Database:
-    """One database and its pool of connections; ``url``: SQLAlchemy's address; ``postgresql://`` stands for psycopg."""
+    """One database and its pool of connections; ``url``: SQLAlchemy's address; ``postgresql://`` stands for psycopg.
 
-    def __init__(self, url: str | URL) -> None:
+    Not ``patient``: no statement is waited for longer than `STATEMENT_SECONDS`, as it must be where requests wait for each
+    other. Commands have statements that take their time.
+    """
+
+    def __init__(self, url: str | URL, *, patient: bool = True) -> None:
         self.url = _with_driver(make_url(url))
-        # No request may wait for a connection: it would hold up the loop on which the others give theirs back.
+        # No request waits for a connection: there are as many as threads, and those beside them have theirs.
         # What a statement was about stands in no error, and so in no log: it may be somebody's name and address.
         self.engine = create_engine(
             self.url,
+            pool_size=workers.THREADS,
             max_overflow=-1,
             pool_pre_ping=not self.is_sqlite,
             hide_parameters=True,
-            connect_args={} if self.is_sqlite else _patience(self.url),
+            connect_args={} if self.is_sqlite else _patience(self.url, patient=patient),
         )
+        self._listen_for_silence(self.engine, patient=patient)
         if self.is_sqlite:
             event.listen(self.engine, "connect", _prepare_connection)
             event.listen(self.engine, "begin", _begin)
@@ -56,7 +63,13 @@ class Database:
         else:
             self._reader = self.engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
             self._writer = self.engine
-        self._turns: WeakKeyDictionary[asyncio.AbstractEventLoop, asyncio.Lock] = WeakKeyDictionary()
+        self.turns = workers.Queue("turn", 1)
+
+    def _listen_for_silence(self, engine: Engine, *, patient: bool = False) -> None:
+        if not (self.is_sqlite or patient):
+            from service.core import impatient  # noqa: PLC0415 - loads the driver, which is not needed for SQLite
+
+            event.listen(engine, "do_connect", impatient.connect)
 
     @property
     def is_sqlite(self) -> bool:
@@ -68,11 +81,15 @@ class Database:
         """Return the SQLite file, None for PostgreSQL."""
         return Path(self.url.database) if self.is_sqlite and self.url.database else None
 
-    def turn(self) -> asyncio.Lock:
-        """Return the lock under which the running event loop's requests write, one after the other."""
-        # Waiting for it lets other requests go on; waiting at the database would hold up the loop, and with it the
-        # very request that is waited for.
-        return self._turns.setdefault(asyncio.get_running_loop(), asyncio.Lock())
+    @asynccontextmanager
+    async def turn(self) -> AsyncIterator[None]:
+        """Hold the running event loop's turn to write, which SQLite gives to one at a time; `TooBusyError` where it takes too long."""
+        # Who waits for it on the loop holds no thread; who waits at the file would, and knows nothing of who is urgent.
+        if not self.is_sqlite:
+            yield
+            return
+        async with self.turns.held():
+            yield
 
     @contextmanager
     def reading(self) -> Iterator[Session]:
@@ -116,7 +133,7 @@ class Database:
         options = (
             f"-c lock_timeout={PASSING_MS} -c statement_timeout={10 * PASSING_MS} -c synchronous_commit=off {OPENLY}"
         )
-        return create_engine(
+        engine = create_engine(
             self.url,
             pool_size=1,
             max_overflow=0,
@@ -124,6 +141,8 @@ class Database:
             hide_parameters=True,
             connect_args={"connect_timeout": 2, "options": options},
         )
+        self._listen_for_silence(engine)
+        return engine
 
     def close(self) -> None:
         """Close every connection."""
@@ -176,13 +195,14 @@ def _with_driver(url: URL) -> URL:
     return url.set(drivername="postgresql+psycopg") if url.drivername == "postgresql" else url
 
 
-def _patience(url: URL) -> dict[str, str | int]:
+def _patience(url: URL, *, patient: bool) -> dict[str, str | int]:
     """Return how long PostgreSQL is waited for (its manual, 34.1.2 and 20.11), where the address does not say so itself."""
     ours: dict[str, str | int] = {
         "connect_timeout": BUSY_SECONDS,
         "tcp_user_timeout": BUSY_SECONDS
         * 1000,  # for a machine that is gone: the network's own patience is a quarter of an hour
-        "options": f"-c lock_timeout={BUSY_SECONDS * 1000}",
+        "options": f"-c lock_timeout={BUSY_SECONDS * 1000}"
+        + ("" if patient else f" -c statement_timeout={int(STATEMENT_SECONDS * 1000)}"),
     }
     options = f"{url.query.get('options', ours['options'])} {OPENLY}"
     return {name: value for name, value in ours.items() if name not in url.query} | {"options": options}

@@ -40,6 +40,7 @@ class Code(StrEnum):
     HEAD_TOO_LARGE = "head_too_large"
     INTERNAL = "internal_error"
     UNAVAILABLE = "unavailable"
+    BUSY = "busy"
 
 
 class FieldCode(StrEnum):

@@ -14,8 +14,9 @@ from weakref import WeakKeyDictionary
 
 from sqlalchemy.orm import Session
 
-from service.core import language
+from service.core import language, workers
 from service.core.database import Database
+from service.core.workers import Rank, TooBusyError, Workers
 
 T = TypeVar("T")
 Verb = Callable[[Session], Any]
@@ -37,8 +38,8 @@ class Together:
     is taken back and each is done again on its own, so that a failure is its own request's only.
     """
 
-    def __init__(self, database: Database) -> None:
-        self._database = database
+    def __init__(self, database: Database, by: Workers) -> None:
+        self._database, self._workers = database, by
         self._queues: WeakKeyDictionary[asyncio.AbstractEventLoop, list[_Waiting]] = WeakKeyDictionary()
         self._tasks: set[asyncio.Task[None]] = set()
 
@@ -47,6 +48,7 @@ class Together:
 
         ``refusals``: what the verb raises only before it has written anything, so that the others' work need not be taken back.
         """
+        await workers.on_loop()
         loop = asyncio.get_running_loop()
         queue = self._queues.setdefault(loop, [])
         waiting = _Waiting(_guarded(verb, refusals), loop.create_future())
@@ -60,14 +62,23 @@ class Together:
 
     async def _until_empty(self, queue: list[_Waiting]) -> None:
         while queue:
-            async with self._database.turn():
-                group = queue[:MOST]
-                outcomes = self._written(group)
+            group = queue[:MOST]
+            outcomes = await self._workers.drive(self._turn_of(queue, group), Rank.SHEET)
             del queue[: len(group)]
             for waiting, outcome in zip(group, outcomes, strict=True):
                 _tell(waiting.reply, outcome)
             # The answers go out, and those that wait at the door come in, before the next transaction.
             await asyncio.sleep(0)
+
+    async def _turn_of(self, queue: list[_Waiting], group: list[_Waiting]) -> list[Any]:
+        """Write a group in its turn, with those that came while that was waited for; where it takes too long each is told so."""
+        try:
+            async with self._database.turn():
+                group[:] = queue[:MOST]
+                await workers.off_loop()
+                return self._written(group)
+        except TooBusyError as busy:
+            return [busy for _waiting in group]
 
     def _written(self, group: list[_Waiting]) -> list[Any]:
         """Return what came of each: a result in a list of one, or the exception."""

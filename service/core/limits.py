@@ -9,6 +9,7 @@ import asyncio
 import hmac
 import ipaddress
 import logging
+import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -68,13 +69,18 @@ class RateLimit:
     refused: Callable[[], None] = lambda: None  # called with each request that has to wait
     _due: dict[str, float] = field(default_factory=dict)
     _unsettled: dict[str, float] = field(default_factory=dict)
+    _lock: threading.Lock = field(default_factory=threading.Lock, repr=False, compare=False)
 
     def wait(self, client: str, cost: float = 1.0) -> float:
         """Count one request of ``client``; return 0 where it may pass, else the seconds until it may, uncounted."""
         if not self.per_minute:
             return 0.0
-        now = self.clock()
         spent = [(key, self._seconds(cost, share)) for key, share in networks(client)]
+        with self._lock:
+            return self._wait(spent)
+
+    def _wait(self, spent: list[tuple[str, float]]) -> float:
+        now = self.clock()
         wait = max(self._level(key, now) + seconds - BURST for key, seconds in spent)
         if wait > _SLACK:
             self.refused()
@@ -89,21 +95,24 @@ class RateLimit:
 
     def take(self) -> dict[str, float]:
         """Hand out what was spent since the last settlement, in seconds by client; the highest, if there are too many."""
-        highest = sorted(self._unsettled, key=self._unsettled.__getitem__, reverse=True)[:MOST_SETTLED]
-        return {key: self._unsettled.pop(key) for key in highest}
+        with self._lock:
+            highest = sorted(self._unsettled, key=self._unsettled.__getitem__, reverse=True)[:MOST_SETTLED]
+            return {key: self._unsettled.pop(key) for key in highest}
 
     def give_back(self, spent: Mapping[str, float]) -> None:
         """Take back what could not be settled."""
-        for key, seconds in spent.items():
-            self._unsettled[key] = self._unsettled.get(key, 0.0) + seconds
-        if len(self._unsettled) > 2 * MOST_CLIENTS:
-            self._unsettled = _highest(self._unsettled)
+        with self._lock:
+            for key, seconds in spent.items():
+                self._unsettled[key] = self._unsettled.get(key, 0.0) + seconds
+            if len(self._unsettled) > 2 * MOST_CLIENTS:
+                self._unsettled = _highest(self._unsettled)
 
     def learn(self, levels: Mapping[str, float]) -> None:
         """Hear what all processes together let pass: seconds by client. It only ever adds, so no clock set right forgives."""
         now = self.clock()
-        for key, level in levels.items():
-            self._due[key] = now + max(self._level(key, now), level + self._unsettled.get(key, 0.0))
+        with self._lock:
+            for key, level in levels.items():
+                self._due[key] = now + max(self._level(key, now), level + self._unsettled.get(key, 0.0))
 
     def _seconds(self, cost: float, share: int) -> float:
         """Return for how long a client of this share has to be silent to have spent nothing again; one request never more than all."""

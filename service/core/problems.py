@@ -125,6 +125,9 @@ KINDS: Final[Mapping[Code, RefusalType]] = {
     Code.UNAVAILABLE: RefusalType(
         503, N_("The service cannot answer just now"), N_("Nothing was changed; please try again in a few seconds.")
     ),
+    Code.BUSY: RefusalType(
+        503, N_("Too many are asking at once"), N_("Nothing was changed. Please try again in a few seconds.")
+    ),
 }
 _USUAL: Final[Mapping[int, Code]] = {KINDS[code].status: code for code in reversed(tuple(KINDS))}
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from urllib.parse import parse_qs, parse_qsl, quote, urlencode
 
 from starlette.datastructures import MutableHeaders
+from starlette.requests import HTTPConnection
 from starlette.responses import RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -17,6 +18,7 @@ from service.core import language
 from service.core.database import Database
 from service.dealers import origins, site
 from service.web import framing, security
+from service.web.database_sessions import workers_of
 from service.web.framing import Framed
 from service.web.locale import COOKIE, PARAMETER
 
@@ -69,7 +71,7 @@ class Embedding:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass the request on without its prefix; on its way back links, cookies and policy are set for the frame."""
         asked = _ADDRESS.fullmatch(scope["path"]) if scope["type"] == "http" else None
-        place = self._place(asked) if asked else None
+        place = await workers_of(HTTPConnection(scope)).call(self._place, asked) if asked else None
         inner = (asked["inner"] or "/") if asked else ""
         if place is None or not _INNER.fullmatch(inner):
             await self.app(scope, receive, send)

@@ -11,6 +11,7 @@ from typing import Annotated, Any
 from fastapi import Depends, Request
 from sqlalchemy.orm import Session
 from starlette.datastructures import Headers
+from starlette.requests import HTTPConnection
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -20,6 +21,7 @@ from service.core.language import _
 from service.dealers import api_keys, site
 from service.dealers.api_keys import KeyFound
 from service.web import error_pages
+from service.web.database_sessions import workers_of
 from service.web.device_requests import bearer, no_key, unknown_key
 
 ADVICE = "/api/v1/advice"
@@ -98,14 +100,16 @@ class DealersPages:
         if origin is None:
             await self.app(scope, receive, send)
         elif scope["method"] == "OPTIONS" and "access-control-request-method" in headers:
-            await self._preflight(headers, origin)(scope, receive, send)
+            await (await self._preflight(scope, headers, origin))(scope, receive, send)
         else:
             has_key = "authorization" in headers
-            await self.app(scope, receive, _named(send, origin) if has_key and self._knows(origin) else send)
+            await self.app(
+                scope, receive, _named(send, origin) if has_key and await self._knows(scope, origin) else send
+            )
 
-    def _preflight(self, headers: Headers, origin: str) -> Response:
+    async def _preflight(self, scope: Scope, headers: Headers, origin: str) -> Response:
         wanted = headers.get("access-control-request-headers", "").lower()
-        if "authorization" not in wanted or not self._knows(origin):
+        if "authorization" not in wanted or not await self._knows(scope, origin):
             sentence = _("Only pages of a dealer, with that dealer’s website key, may ask from a browser.")
             refused = error_pages.as_json(Code.WRONG_ORIGIN, sentence)
             refused.headers["Vary"] = "Origin"
@@ -119,9 +123,12 @@ class DealersPages:
         }
         return Response(status_code=204, headers=granted)
 
-    def _knows(self, origin: str) -> bool:
-        with self.database.reading() as session:
-            return site.is_known_origin(session, origin)
+    async def _knows(self, scope: Scope, origin: str) -> bool:
+        def knows() -> bool:
+            with self.database.reading() as session:
+                return site.is_known_origin(session, origin)
+
+        return await workers_of(HTTPConnection(scope)).call(knows)
 
 
 def _named(send: Send, origin: str) -> Send:

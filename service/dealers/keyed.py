@@ -18,7 +18,7 @@ from service.core import dealer_wall
 from service.dealers import api_keys, key_check, sandbox
 from service.dealers.api_keys import KeyFound
 from service.dealers.key_check import Brought
-from service.web.database_sessions import database_of, writing
+from service.web.database_sessions import reading, writing
 from service.web.device_requests import client_of, no_key, not_too_often, unknown_key
 
 
@@ -51,7 +51,7 @@ class Asking:
 async def _caller(request: Request, brought: Brought) -> KeyFound | None:
     if brought.key is None:
         return None
-    with database_of(request).reading() as session:
+    async with reading(request) as session:
         found = key_check.found(session, brought)
     if found is None:
         refuse(request)
@@ -62,7 +62,7 @@ async def _caller(request: Request, brought: Brought) -> KeyFound | None:
 async def _server(request: Request, brought: Brought) -> KeyFound:
     if brought.key is None:
         raise no_key()
-    with database_of(request).reading() as session:
+    async with reading(request) as session:
         found = key_check.found(session, brought)
     known = key_check.require_server(found if found is not None else refuse(request))
     dealer_wall.stand(known.dealer)
@@ -79,7 +79,7 @@ async def _note_used(request: Request, found: KeyFound) -> None:
 
 
 async def _server_reads(request: Request, known: Annotated[KeyFound, Depends(_server)]) -> AsyncIterator[Asking]:
-    with database_of(request).reading() as session:
+    async with reading(request) as session:
         if known.kind == api_keys.TEST:
             with sandbox.reading(session, known.digest) as own:
                 yield Asking(own, known)

@@ -8,7 +8,6 @@ kept at all.
 
 import datetime as dt
 import zlib
-from collections import OrderedDict
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from typing import Any, Final
@@ -21,6 +20,7 @@ from service.core import dealer_wall, tokens
 from service.core.database import STOCK
 from service.core.errors import Code, ConflictError
 from service.core.language import _
+from service.core.made_once import MadeOnce
 from service.core.memory_database import MemoryDatabase
 
 LIFE: Final = dt.timedelta(days=30)
@@ -52,9 +52,9 @@ _REMARK: Final = (
 )
 """Where bows are is another thing here than in reality, which is read once for each mark of the stock: its half is drawn anew."""
 _PERMANENT: Final = "permanent"
-_bases: OrderedDict[tuple[Any, ...], bytes] = OrderedDict()
-"""The real range, stock and model in use as a database in memory, by what says that they changed."""
 BASES_KEPT: Final = 2
+_bases: MadeOnce[tuple[Any, ...], bytes] = MadeOnce(BASES_KEPT)
+"""The real range, stock and model in use as a database in memory, by what says that they changed."""
 
 
 @contextmanager
@@ -103,18 +103,18 @@ def _opened(session: Session, row: tables.Sandbox | None) -> MemoryDatabase:
     version = tables.ModelVersion
     in_use = session.execute(select(version.id, version.fitted_at, version.data_digest).where(version.adopted)).first()
     key = (mark, *(in_use or ()))
-    if key not in _bases:
-        with closing(MemoryDatabase()) as made, dealer_wall.lifted(session):  # it is kept for every key
-            _fill(made, session)
-            _bases[key] = made.content()
-        while len(_bases) > BASES_KEPT:
-            _bases.popitem(last=False)
-    base = _bases[key]
+    base = _bases.of(key, lambda: _made(session))
     own = MemoryDatabase(base)
     if row is not None and not _is_over(row) and not own.restore(zlib.decompress(row.content), _OWN, _MOVE, _REMARK):
         own.close()
         return MemoryDatabase(base)
     return own
+
+
+def _made(session: Session) -> bytes:
+    with closing(MemoryDatabase()) as made, dealer_wall.lifted(session):  # it is kept for every key
+        _fill(made, session)
+        return made.content()
 
 
 def _fill(made: MemoryDatabase, session: Session) -> None:

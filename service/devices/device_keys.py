@@ -5,12 +5,12 @@ from fastapi import Depends, Request
 from service.core import dealer_wall
 from service.dealers.keyed import count_server, refuse
 from service.devices import senders, tablets
-from service.web.database_sessions import database_of
+from service.web.database_sessions import reading
 from service.web.device_requests import Key, Links
 
 
 async def _sender(request: Request, key: Key, links: Links) -> None:
-    with database_of(request).reading() as session:
+    async with reading(request) as session:
         found = senders.identify(session, key, links)
     if found is None:
         refuse(request)
@@ -19,7 +19,7 @@ async def _sender(request: Request, key: Key, links: Links) -> None:
 
 
 async def _tablet(request: Request, key: Key) -> None:
-    with database_of(request).reading() as session:
+    async with reading(request) as session:
         found = tablets.tablet_of(session, key)
     if found is None:
         refuse(request)

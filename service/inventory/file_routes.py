@@ -3,7 +3,6 @@
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
-from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 from sqlalchemy.orm import Session
 
@@ -11,7 +10,7 @@ from service.core.errors import ConflictError, existing
 from service.core.language import _
 from service.inventory import uploads
 from service.web import desk_frame, kept_forms
-from service.web.database_sessions import Reading, Writing, database_of
+from service.web.database_sessions import Reading, Writing, reading, writing
 from service.web.desk_forms import address, first
 from service.web.page_data import FormPage, Option, Typed
 from service.web.permissions import FILE_NAME, Needs, Posted, PostedFile, Staff
@@ -55,42 +54,28 @@ async def send(request: Request, staff: Changes, sent: PostedFile, session: Writ
 
 
 @router.get("/{secret}")
-def look(
+async def look(
     request: Request, secret: str, staff: Changes, session: Reading, kind: str = "", replace: str = ""
 ) -> Response:
-    """Show what a file would change; read and compared in a thread, since it may be long."""
+    """Show what a file would change."""
     return _look(request, staff, session, secret, kind, replace)
 
 
 @router.post("/{secret}")
 async def take(request: Request, secret: str, form: Posted, staff: Changes) -> Response:
-    """Take a file in as it was looked at; others may write until it is read, and all of it is done in threads."""
+    """Take a file in as it was looked at; others may write until it is read."""
     kind, replace, seen = (first(form, name) for name in ("kind", "replace", "seen"))
-    database = database_of(request)
-
-    def find() -> tuple[str, bytes]:
-        with database.reading() as session:
-            return _found(session, staff, secret)
-
-    name, data = await run_in_threadpool(find)
-    parsed = await run_in_threadpool(uploads.parse, name, data, kind)
+    async with reading(request) as session:
+        name, data = _found(session, staff, secret)
+    parsed = uploads.parse(name, data, kind)
     how = {"replace": replace == "yes", "trials": _runs_trials(staff)}
-
-    def write() -> None:
-        with database.writing() as session:
-            uploads.take(session, staff.user, staff.scope, parsed, seen=seen, **how)
-
     try:
-        async with database.turn():
-            await run_in_threadpool(write)
+        async with writing(request) as session:
+            uploads.take(session, staff.user, staff.scope, parsed, seen=seen, **how)
     except ConflictError as changed:
-        return await run_in_threadpool(_look_again, request, staff, secret, kind, replace, str(changed))
+        async with reading(request) as session:
+            return _look(request, staff, session, secret, kind, replace, str(changed), 409)
     return desk_frame.see(request, "/desk/stock", _("{file} is loaded.").format(file=name))
-
-
-def _look_again(request: Request, staff: Staff, secret: str, kind: str, replace: str, notice: str) -> Response:
-    with database_of(request).reading() as session:
-        return _look(request, staff, session, secret, kind, replace, notice, 409)
 
 
 def _found(session: Session, staff: Staff, secret: str) -> tuple[str, bytes]:

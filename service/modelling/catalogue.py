@@ -4,9 +4,10 @@ Where a copy is changes all day; then the stock alone is read anew, and the mode
 """
 
 import decimal
-from collections import Counter, OrderedDict
+from collections import Counter
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -16,6 +17,7 @@ from model.domain.vocabulary import Hold, Instrument
 from model.features import ServiceIntervals
 from model.preference import CataloguePosterior, PreferenceModel
 from service.core import dealer_wall
+from service.core.made_once import MadeOnce
 from service.modelling import model_records, versions
 from service.modelling.present import Present
 from service.modelling.versions import Fitted
@@ -54,16 +56,16 @@ class Catalogue:
     stretches: ServiceIntervals
     notes: Mapping[str, str]
     materials: Mapping[str, str]
-    _views: OrderedDict[str, CataloguePosterior] = field(default_factory=OrderedDict)
+    _views: MadeOnce[str, CataloguePosterior] = field(default_factory=partial(MadeOnce, VIEWS_KEPT))
 
     def view(self, fitted: Fitted) -> CataloguePosterior:
         """Return the fitted model laid over this range; kept, since it takes longer than a player's advice."""
-        if fitted.key not in self._views:
+
+        def laid_over() -> CataloguePosterior:
             posterior = fitted.posterior or PreferenceModel(self.range).fit([]).posterior_
-            self._views[fitted.key] = CataloguePosterior(posterior, self.range, self.stretches, fitted.slope)
-            while len(self._views) > VIEWS_KEPT:
-                self._views.popitem(last=False)
-        return self._views[fitted.key]
+            return CataloguePosterior(posterior, self.range, self.stretches, fitted.slope)
+
+        return self._views.of(fitted.key, laid_over)
 
     def workshop_by_tier(self, tiers: Collection[str], hold: Hold | None) -> Mapping[str, int]:
         """Return how many bows of each of some tiers are in stock at the workshop, of one hold where one is asked for."""
@@ -72,13 +74,14 @@ class Catalogue:
         return Counter(copy.tier for copy in asked if copy.tier in tiers)
 
 
-_memory: OrderedDict[str, Catalogue] = OrderedDict()
+_memory: MadeOnce[str, Catalogue] = MadeOnce(KEPT_IN_MEMORY)
 """By the mark of the facts; its stock as it was when it was last looked at."""
 
 
 def _lay_over(fitted: Fitted) -> None:
     """Lay a version over the range that is known here, with all that a first answer asks of it."""
-    for known in list(_memory.values())[-1:]:
+    known = _memory.latest()
+    if known is not None:
         view, bass = known.view(fitted), Instrument.DOUBLE_BASS
         for instrument in {tier.instrument for tier in known.range.tiers.values()}:
             for hold in (None, *Hold) if instrument is bass else (None,):
@@ -95,11 +98,9 @@ def current(session: Session, present: Present | None = None) -> Catalogue:
     known = _memory.get(facts)
     if known is None or known.mark != mark:
         with dealer_wall.lifted(session):  # it is kept for everybody
-            stock = known and replace(known, mark=mark, stock=_stock(session, known.dealers))
-            known = stock or _read(session, facts, mark)
-    _memory[facts] = known
-    while len(_memory) > KEPT_IN_MEMORY:
-        _memory.popitem(last=False)
+            known = _memory.of(facts, lambda: _read(session, facts, mark))
+            if known.mark != mark:
+                known = _memory.put(facts, replace(known, mark=mark, stock=_stock(session, known.dealers)))
     return known
 
 

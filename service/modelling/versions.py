@@ -3,7 +3,6 @@
 import datetime as dt
 import hashlib
 import logging
-from collections import OrderedDict
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -17,6 +16,7 @@ from model.domain.records import Trial
 from model.preference import NO_RECALIBRATION, ArtifactError, FittedModel, from_bytes, reported_slope
 from service.core import audit, audit_events
 from service.core.errors import ConflictError
+from service.core.made_once import MadeOnce
 from service.modelling import fit_words, stored_files
 from service.modelling.aside import Aside
 from service.modelling.present import Present
@@ -157,7 +157,7 @@ def adopt(session: Session, version: int) -> None:
     session.flush()
 
 
-_memory: OrderedDict[str, Fitted] = OrderedDict()
+_memory: MadeOnce[str, Fitted] = MadeOnce(KEPT_IN_MEMORY)
 READ_AT_ONCE = stored_files.MEGABYTE
 """A version whose file is no larger is read by the request that asks for it first: within a tenth of a second."""
 _aside = Aside()
@@ -202,9 +202,9 @@ def current(session: Session, present: Present | None = None, *, wait: bool = Fa
         else:
             return before
     try:
-        return replace(load(session, _instead[key]), instead_of=version)
+        return replace(load(session, _instead.get(key)), instead_of=version)
     except ConflictError:
-        del _instead[key]  # that one is gone or damaged too by now: look for another
+        _instead.pop(key, None)  # that one is gone or damaged too by now: look for another
         return current(session, present, wait=wait)
 
 
@@ -227,7 +227,7 @@ def _while_made_ready(session: Session, key: str, version: int, fitted_at: dt.da
             except Exception:
                 _not_aside.add(key)
                 raise
-            _answering[where] = _remember(fitted)
+            _answering[where] = _memory.put(key, fitted)
 
         if not _aside.begins(key, session, make):
             return None
@@ -264,7 +264,7 @@ def _key(version: int, fitted_at: dt.datetime, digest: str) -> str:
 def _remembered(session: Session, version: int, fitted_at: dt.datetime, digest: str) -> Fitted:
     """Return a version from memory, else from the database; raises `ArtifactError`."""
     key = _key(version, fitted_at, digest)
-    return _memory.get(key) or _remember(_read(session, version, fitted_at, digest))
+    return _memory.of(key, lambda: _read(session, version, fitted_at, digest))
 
 
 def _read(session: Session, version: int, fitted_at: dt.datetime, digest: str) -> Fitted:
@@ -272,13 +272,6 @@ def _read(session: Session, version: int, fitted_at: dt.datetime, digest: str) -
     row = session.execute(stored).one_or_none()
     posterior, slope = _whole(row.artifact if row else b""), slope_of(row.report if row else {})
     return Fitted(_key(version, fitted_at, digest), posterior, version, fitted_at, slope=slope)
-
-
-def _remember(fitted: Fitted) -> Fitted:
-    _memory[fitted.key] = fitted
-    while len(_memory) > KEPT_IN_MEMORY:
-        _memory.popitem(last=False)
-    return fitted
 
 
 def _whole(artifact: bytes) -> FittedModel:

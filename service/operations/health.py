@@ -1,5 +1,6 @@
 """Whether the service is well, part by part: what `check` prints, and what `/health/ready` tells a load balancer."""
 
+import asyncio
 import datetime as dt
 import ipaddress
 import shutil
@@ -22,6 +23,9 @@ LEAST_FREE = 200 * 1024 * 1024
 """Bytes on the disk below which there is an alarm."""
 TOO_LONG = dt.timedelta(hours=1)
 """What waits in the outbox for longer than this is a reason for alarm."""
+LOOK_SECONDS = 2.0
+"""So long a load balancer is let wait for what the parts tell; it asks again in a few seconds, and soon takes silence for an answer."""
+AWAY = "The database does not answer."
 NARROWEST = 8
 """Bits of a network that proxies may be in: 10.0.0.0/8 is the widest of private use (RFC 1918)."""
 NEEDED = frozenset({"database", "tables", "disk"})
@@ -43,10 +47,27 @@ def findings(database: Database, folder: Path) -> Iterator[Finding]:
     try:
         yield from _stored(database)
     except (ConflictError, SQLAlchemyError) as error:
-        yield Finding(
-            "database", str(error) if isinstance(error, ConflictError) else "The database does not answer.", False
-        )
+        yield Finding("database", str(error) if isinstance(error, ConflictError) else AWAY, False)
     yield _disk(folder)
+
+
+class ReadinessLook:
+    """Looks at the parts for a load balancer: in a thread that no request waits for, one look for all who ask meanwhile, and not for long."""
+
+    def __init__(self, database: Database, folder: Path) -> None:
+        self._database, self._folder = database, folder
+        self._under_way: asyncio.Future[list[Finding]] | None = None
+
+    async def findings(self) -> list[Finding]:
+        """Return what `findings` tells; that the database does not answer, where it has not within `LOOK_SECONDS`."""
+        under_way = self._under_way
+        if under_way is None or under_way.done() or under_way.get_loop() is not asyncio.get_running_loop():
+            under_way = asyncio.ensure_future(asyncio.to_thread(lambda: list(findings(self._database, self._folder))))
+            self._under_way = under_way
+        await asyncio.wait([under_way], timeout=LOOK_SECONDS)
+        if under_way.done():
+            return under_way.result()
+        return [Finding("database", AWAY, False), _disk(self._folder)]
 
 
 def _stored(database: Database) -> Iterator[Finding]:

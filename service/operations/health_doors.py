@@ -40,7 +40,8 @@ async def live() -> JSONResponse:
 @router.get(READY_TOO, summary="The same, at its older address", responses=_READY)
 async def ready(request: Request) -> JSONResponse:
     """Nothing but words of a fixed list: the address is open. `check` says more."""
-    found = list(health.findings(request.app.state.database, request.app.state.data_dir))
+    look: health.ReadinessLook = request.app.state.look
+    found = await look.findings()
     missing = [each.part for each in found if not each.well and each.part in health.NEEDED]
     told = {"status": _SAID[missing[0]] if missing else "ok"}
     parts = {each.part: "ok" if each.well else "alarm" for each in found}

@@ -30,6 +30,7 @@ from service.tables import AuditEntry, Duty
 
 SECONDS = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0, 10.0, 30.0)
 LAG_SECONDS = (0.001, 0.005, 0.01, 0.05, 0.1, 0.5, 1.0, 5.0)
+WAIT_SECONDS = (0.001, 0.01, 0.05, 0.1, 0.25, 0.5, 1.0)
 LOOK_EVERY = 1.0
 """Seconds between two looks at how late the event loop is."""
 
@@ -65,6 +66,27 @@ class Metrics:
             buckets=LAG_SECONDS,
             registry=self._own,
         )
+
+        self.waited = Histogram(
+            "bows_wait_seconds",
+            "Seconds for which requests waited for a worker thread, or for their turn to write, before they got it.",
+            ["place"],
+            buckets=WAIT_SECONDS,
+            registry=self._own,
+        )
+        self.turned_away = Counter(
+            "bows_turned_away",
+            "Requests answered 503 because they had waited too long for a thread or for their turn.",
+            ["place"],
+            registry=self._own,
+        )
+
+    def heard(self, place: str, seconds: float) -> None:
+        """Note that a wait for a place ended, -1 for one that was given up."""
+        if seconds < 0:
+            self.turned_away.labels(place).inc()
+        else:
+            self.waited.labels(place).observe(seconds)
 
     def listen(self, database: Database) -> None:
         """Count the errors of a database."""

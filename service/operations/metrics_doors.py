@@ -1,5 +1,6 @@
 """The figures for a monitoring program, behind a token of their own; and what counts them on the way of every request."""
 
+import asyncio
 import hmac
 import time
 from pathlib import Path
@@ -24,7 +25,7 @@ _FOUND = "bows.route"
 """Where in a request's scope, which some pass on as a copy, stands the list that its route is written into."""
 
 
-def _scraper(request: Request) -> None:
+async def _scraper(request: Request) -> None:
     """Raise 404 where no figures are kept, 401 for any other key than theirs; tries of either are limited."""
     token: SecretStr | None = request.app.state.metrics_token
     if token is None:
@@ -39,18 +40,18 @@ def _scraper(request: Request) -> None:
         raise unknown_key()
 
 
-def _kept(request: Request) -> Metrics:
+async def _kept(request: Request) -> Metrics:
     found: Any = request.app.state.metrics
     assert isinstance(found, Metrics)  # noqa: S101 - wiring, not input
     return found
 
 
 @router.get(METRICS, dependencies=[Depends(_scraper)])
-def metrics(request: Request, kept: Annotated[Metrics, Depends(_kept)]) -> Response:
-    """Tell the figures. In a thread, since it looks at the database: what is slow there must not hold up the requests."""
+async def metrics(request: Request, kept: Annotated[Metrics, Depends(_kept)]) -> Response:
+    """Tell the figures. In a thread that none of the requests waits for: they are wanted most where every other one is taken."""
     database: Database = request.app.state.database
     folder: Path = request.app.state.data_dir
-    text, kind = kept.told(database, folder, request.headers.get("accept", ""))
+    text, kind = await asyncio.to_thread(kept.told, database, folder, request.headers.get("accept", ""))
     return Response(text, headers={"Content-Type": kind})
 
 

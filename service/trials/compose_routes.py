@@ -21,8 +21,8 @@ from service.questionnaire import answer_summary, asking, tried_fields
 from service.trials import compose_form, compose_page, composing, desk_lines, desk_reads, outcomes, walk_in
 from service.trials.composing import Proposal
 from service.web import desk_frame
-from service.web.database_sessions import Reading, Writing
-from service.web.desk_forms import all_or_nothing, by_field, faults, first, today
+from service.web.database_sessions import Reading, reading, writing
+from service.web.desk_forms import by_field, faults, first, today
 from service.web.page_data import FormPage, Typed
 from service.web.permissions import AtDealer, AtDealerNeeds, Fields, Posted
 from service.web.roles import Permission
@@ -93,27 +93,24 @@ async def ask(
 
 
 @router.post("")
-async def compose(request: Request, form: Posted, staff: Runs, session: Writing) -> Response:
-    """Show what the chosen bows would do, or set them aside."""
-    if first(form, "go") != "set":
-        return _show(request, session, staff, form, chosen=form.get("copies", ()))
+async def compose(request: Request, form: Posted, staff: Runs) -> Response:
+    """Show what the chosen bows would do, which holds nobody's turn to write, or set them aside."""
     problems: dict[str, str] = {}
-    notice = ""
+    notice, status = "", 200
     try:
-        with all_or_nothing(session):
-            basis = _basis(session, staff, form)
-            asked = compose_form.composing(form, basis.body or {})
-            key = composing.compose(session, staff.user, staff.dealer, asked)
+        if first(form, "go") == "set":
+            async with writing(request) as session:
+                basis = _basis(session, staff, form)
+                asked = compose_form.composing(form, basis.body or {})
+                key = composing.compose(session, staff.user, staff.dealer, asked)
+            return desk_frame.see(request, f"/desk/trials/{key}", _("The bows are set aside."))
     except InvalidInputError as invalid:
-        problems = by_field(invalid)
+        problems, status = by_field(invalid), 422
     except ConflictError as refused:
-        notice = str(refused)
-    else:
-        return desk_frame.see(request, f"/desk/trials/{key}", _("The bows are set aside."))
+        notice, status = str(refused), 409
     chosen = form.get("copies", ())
-    return _show(
-        request, session, staff, form, chosen, problems=problems, notice=notice, status=422 if problems else 409
-    )
+    async with reading(request) as session:
+        return _show(request, session, staff, form, chosen, problems=problems, notice=notice, status=status)
 
 
 def _from_before(session: Session, staff: AtDealer, links: Mapping[str, str]) -> dict[str, list[str]]:

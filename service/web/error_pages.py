@@ -23,6 +23,7 @@ from service.core.errors import (
 )
 from service.core.language import _, spoken
 from service.core.problems import KINDS
+from service.core.workers import TooBusyError
 from service.web import security
 from service.web.page_data import Page
 from service.web.rendering import render
@@ -51,6 +52,7 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(HTTPException, _by_status)
     for away in logs.AWAY:
         app.add_exception_handler(away, _busy)
+    app.add_exception_handler(TooBusyError, _too_many)
     app.add_exception_handler(Exception, _unforeseen)
 
 
@@ -163,6 +165,16 @@ def busy(request: Request) -> Response:
 async def _busy(request: Request, error: Exception) -> Response:
     logs.away(error)
     return busy(request)
+
+
+def too_many(request: Request) -> Response:
+    """Return the answer where so many wait that this one would wait too long."""
+    return answer(request, Code.BUSY, headers={"Retry-After": "2"})
+
+
+async def _too_many(request: Request, error: Exception) -> Response:
+    del error
+    return too_many(request)
 
 
 async def _unforeseen(request: Request, error: Exception) -> Response:

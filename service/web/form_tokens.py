@@ -11,7 +11,7 @@ from urllib.parse import urlencode
 from fastapi import Request
 
 from service.web import kept_forms
-from service.web.database_sessions import database_of, writing
+from service.web.database_sessions import reading, writing
 from service.web.kept_forms import UntakenForm
 
 KEPT = "kept"
@@ -50,12 +50,12 @@ async def keep_typed(request: Request, form: Mapping[str, list[str]]) -> tuple[s
     return None if secret is None else (with_secret(page, secret), page)
 
 
-def asked_for(request: Request, user: int, digest: str) -> UntakenForm | None:
+async def asked_for(request: Request, user: int, digest: str) -> UntakenForm | None:
     """Return the kept form that an address asks for; None where there is none of this user's."""
     secret = request.query_params.get(KEPT, "")
     if not secret or request.method != "GET":
         return None
-    with database_of(request).reading() as session:
+    async with reading(request) as session:
         return kept_forms.find(session, secret, user, digest)
 
 

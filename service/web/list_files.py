@@ -8,16 +8,27 @@ from typing import TypeVar
 from fastapi import Request
 from fastapi.responses import StreamingResponse
 from sqlalchemy.orm import Session
+from starlette.types import Receive, Scope, Send
 
-from service.core import audit, audit_events
+from service.core import audit, audit_events, workers
 from service.core.errors import ForbiddenError
 from service.core.paging import Leaf
 from service.core.spreadsheet_cells import with_guard
-from service.web.database_sessions import database_of
+from service.web.database_sessions import database_of, workers_of, writing
 from service.web.permissions import AtDealer, Staff
 from service.web.roles import Permission
 
 T = TypeVar("T")
+
+
+class _Streamed(StreamingResponse):
+    """Sent from the event loop from its beginning on, where the framework looks whether the reader is still there."""
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        await workers.on_loop()
+        await super().__call__(scope, receive, send)
+
+
 _MARK = "\ufeff"
 """Before the first line: by it a spreadsheet knows that this is UTF-8."""
 
@@ -41,24 +52,29 @@ def saved(
         raise ForbiddenError
 
     async def parts() -> AsyncIterator[str]:
-        database = database_of(request)
+        by, database = workers_of(request), database_of(request)
+
+        def page(after: str) -> tuple[str, str]:
+            with database.reading() as session:
+                found = read(session, after)
+                return found.after, _lines(map(row, found.rows))
+
         if names:
-            async with database.turn():
-                with database.writing() as session:
-                    audit.record_often(
-                        session, staff.user, audit_events.LIST_GIVEN, f"list {name}", dealer=staff.dealer
-                    )
+            await by.drive(_given(request, staff, name))
         yield _MARK + _lines([head])
         after, is_first = "", True
         while after or is_first:
-            with database.reading() as session:
-                found = read(session, after)
-                lines = _lines(map(row, found.rows))
-            after, is_first = found.after, False
+            after, lines = await by.call(page, after)
+            is_first = False
             yield lines
 
     kept = {"Content-Disposition": f'attachment; filename="{name}.csv"', "Cache-Control": "no-store"}
-    return StreamingResponse(parts(), media_type="text/csv; charset=utf-8", headers=kept)
+    return _Streamed(parts(), media_type="text/csv; charset=utf-8", headers=kept)
+
+
+async def _given(request: Request, staff: Staff, name: str) -> None:
+    async with writing(request) as session:
+        audit.record_often(session, staff.user, audit_events.LIST_GIVEN, f"list {name}", dealer=staff.dealer)
 
 
 def _lines(rows: Iterable[Sequence[str]]) -> str:

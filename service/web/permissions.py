@@ -35,7 +35,7 @@ from service.core.moments import utc_now
 from service.core.scopes import AllDealers, OneDealer, Scope, bound_to
 from service.web import bodies, costs, error_pages, form_tokens, roles, security, staff_sessions
 from service.web.bodies import typed
-from service.web.database_sessions import database_of, writing
+from service.web.database_sessions import reading, writing
 from service.web.roles import Permission
 from service.web.staff_sessions import SignedIn
 
@@ -150,12 +150,12 @@ def local(address: str) -> str:
     return address if _LOCAL.fullmatch(address) else FIRST
 
 
-def find(request: Request) -> SignedIn | None:
+async def find(request: Request) -> SignedIn | None:
     """Return who is signed in, None where nobody is; nor whoever must set up a second factor first and gave the password too long ago."""
     secret = request.cookies.get(cookie_name(request))
     if not secret:
         return None
-    with database_of(request).reading() as session:
+    async with reading(request) as session:
         found = staff_sessions.find(session, secret)
     is_over = found is not None and _must_enrol(request, found) and utc_now() - found.created_at >= TO_ENROL
     return None if is_over else found
@@ -164,7 +164,7 @@ def find(request: Request) -> SignedIn | None:
 async def _entering(request: Request) -> AsyncIterator[Staff]:
     """Find who is signed in, and write down after the answer that they were seen."""
     # After it, because by then the route has given the database back, in whichever order it asked for both.
-    found = find(request)
+    found = await find(request)
     if found is None:
         costs.charge(request, costs.SMALL)
         raise SignInRequiredError
@@ -174,7 +174,7 @@ async def _entering(request: Request) -> AsyncIterator[Staff]:
     if found.home is not None:
         dealer_wall.stand(found.home)
     request.state.lasts = int(min(found.expires_at - dt.datetime.now(dt.UTC), staff_sessions.IDLE).total_seconds())
-    request.state.kept = form_tokens.asked_for(request, found.user, found.digest)
+    request.state.kept = await form_tokens.asked_for(request, found.user, found.digest)
     try:
         yield _staff(request, found)
     finally:

@@ -9,7 +9,7 @@ from starlette.responses import RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.web import form_tokens, kept_forms, permissions
-from service.web.database_sessions import writing
+from service.web.database_sessions import workers_of, writing
 
 STATUSES = frozenset({400, 404, 409, 422})
 _LONGEST = 2_000_000
@@ -63,7 +63,9 @@ class _Answer:
 
     async def refuse(self, start: Message, receive: Receive) -> None:
         body = b"".join(self.body)
-        address = await self.kept_at(body.decode(), start["status"]) if len(body) < _LONGEST else None
+        address = None
+        if len(body) < _LONGEST:
+            address = await workers_of(self.request).drive(self.kept_at(body.decode(), start["status"]))
         if address is None:
             await self.out(start)
             await self.out({"type": "http.response.body", "body": body})
@@ -72,7 +74,7 @@ class _Answer:
 
     async def kept_at(self, page: str, status: int) -> str | None:
         """Keep the page and return the address that shows it; None where nobody is signed in or the form tells no page."""
-        found, form = permissions.find(self.request), getattr(self.request.state, "form_token", "")
+        found, form = await permissions.find(self.request), getattr(self.request.state, "form_token", "")
         told = form_tokens.whose(self.request, form)
         if found is None or told is None or told[0] != found.user:
             return None

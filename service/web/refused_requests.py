@@ -26,7 +26,7 @@ async def _not_here(request: Request, error: Exception) -> Response:
 
 async def _note(request: Request, status: int) -> None:
     """Note the route, not the address: what was asked for may be a secret, or nobody's at all."""
-    staff = permissions.find(request) if request.url.path.startswith(permissions.FIRST) else None
+    staff = await permissions.find(request) if request.url.path.startswith(permissions.FIRST) else None
     route = getattr(request.scope.get("route"), "path", "")
     if staff is None or not route:
         return

@@ -7,6 +7,7 @@ from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.core import language, logs
+from service.core.workers import TooBusyError
 from service.web import error_pages
 
 log = logging.getLogger(__name__)
@@ -36,10 +37,12 @@ class Requests:
             await self.app(scope, receive, send_named)
         except ClientDisconnect:
             log.debug("a client broke off")
-        except logs.AWAY as error:
+        except (*logs.AWAY, TooBusyError) as error:
             # Those that answer a request meet this themselves; here it was met before or after, and the log has it from here.
-            logs.away(error)
+            if not isinstance(error, TooBusyError):
+                logs.away(error)
             if not answered:
                 request = Request(scope)
                 language.speak(language.preferred(request.headers.get("accept-language", "")))
-                await error_pages.busy(request)(scope, receive, send_named)
+                reply = error_pages.too_many if isinstance(error, TooBusyError) else error_pages.busy
+                await reply(request)(scope, receive, send_named)

@@ -55,6 +55,14 @@ def _of_artifact(copies: int) -> Iterator[Goal]:
         yield Goal(f"{name}: answers differ by", 1e-4, "")
 
 
+OVERLOAD = (
+    ("twice that: longest GET, s", 0.5, "s"),
+    ("twice that: accepted, p99, s", 2.0, "s"),
+    ("503 without Retry-After", 0, ""),
+    ("acknowledged and lost", 0, ""),
+    ("meanwhile: longest GET of a sign of life, s", 0.5, "s"),
+)
+"""What holds on each database at twice the capacity, and with thousands of connections."""
 GOALS: Mapping[str, tuple[Goal, ...]] = {
     "startup": (
         *(Goal(f"{command}: CPU", 0.3, "s") for command in QUIET),
@@ -64,6 +72,15 @@ GOALS: Mapping[str, tuple[Goal, ...]] = {
         Goal("serve: a further worker, at work", 40, "MB"),
     ),
     "artifact": tuple(goal for copies in LINKED for goal in _of_artifact(copies)),
+    "overload": (
+        *(
+            Goal(f"{database}: {figure}", at_most, unit)
+            for database in ("SQLite", "PostgreSQL")
+            for figure, at_most, unit in OVERLOAD
+        ),
+        Goal("PostgreSQL: frozen: longest GET of a file or sign of life, s", 0.5, "s"),
+        Goal("PostgreSQL: frozen: neither 200 nor 503", 0, ""),
+    ),
 }
 """By benchmark, in the order in which they are run."""
 

@@ -148,7 +148,7 @@ def _first_advices(range_: Range, data: bytes) -> tuple[float, float]:
             _adopted(database, data)
             with database.reading() as session:
                 known = catalogue.current(session)
-                catalogue._memory[known.facts] = replace(known, range=range_, _views=type(known._views)())
+                catalogue._memory.put(known.facts, replace(known, range=range_, _views=type(known._views)()))
             asked = next(iter(_asking(range_)))[0], ()
             _advised(database, asked)
             _adopted(database, data)

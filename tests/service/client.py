@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from decimal import Decimal
@@ -9,14 +10,18 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+import pytest
 from fastapi import FastAPI
 from sqlalchemy import func, select
+from starlette.requests import HTTPConnection
 
 from model.domain.vocabulary import Hold, Instrument
 from service import migrations, tables
 from service.app import create_app
+from service.core import workers
 from service.core.database import Database
 from service.settings import Settings
+from service.web.database_sessions import workers_of
 from tests import migrated
 
 BROWSER = {"Accept": "text/html,application/xhtml+xml,*/*;q=0.8"}
@@ -34,12 +39,30 @@ class Client:
 
     def send(self, method: str, path: str, **request: Any) -> httpx.Response:
         """Send a request with httpx's own arguments."""
-        return asyncio.run(self._send(method, path, **request))
+        return asyncio.run(self.asked(method, path, **request))
 
-    async def _send(self, method: str, path: str, **request: Any) -> httpx.Response:
+    async def asked(self, method: str, path: str, **request: Any) -> httpx.Response:
+        """Send a request within an event loop."""
         transport = httpx.ASGITransport(self.app, raise_app_exceptions=not self.forgiving, client=(self.host, 50_000))
         async with httpx.AsyncClient(transport=transport, base_url="http://bows.example") as client:
             return await client.request(method, path, **request)
+
+    def crowded(self, *requests: tuple[str, str, Mapping[str, str]]) -> list[httpx.Response]:
+        """Send requests (method, path, headers) one after the other while every thread works for others, and goes on to."""
+        by, free = workers_of(HTTPConnection({"type": "http", "app": self.app})), threading.Event()
+
+        async def ask() -> list[httpx.Response]:
+            taken = [asyncio.create_task(by.call(free.wait, 30)) for _each in range(workers.THREADS)]
+            await asyncio.sleep(0)
+            try:
+                return [await self.asked(method, path, headers=headers) for method, path, headers in requests]
+            finally:
+                free.set()
+                await asyncio.gather(*taken)
+
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(workers, "PATIENCE", 0.01)
+            return asyncio.run(ask())
 
     def get(self, path: str, **request: Any) -> httpx.Response:
         """Send a GET."""

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from service.core.errors import ConflictError
 from service.core.language import _
 from service.modelling import fit_runs, model_page
-from service.web.database_sessions import Reading, database_of, writing
+from service.web.database_sessions import Reading, database_of, reading, writing
 from service.web.desk_frame import see, show
 from service.web.page_data import Page
 from service.web.permissions import Needs, Posted, Staff
@@ -38,7 +38,7 @@ async def ask_for_fit(request: Request, form: Posted, staff: Changes) -> Respons
         async with writing(request) as session:
             token = fit_runs.begin(session, staff.user)
     except ConflictError as refused:
-        with database.reading() as session:
+        async with reading(request) as session:
             return _fit(request, staff, session, str(refused), 409)
     request.app.state.launch_fit(database, token)
     return see(request, FIT, _("The fit has begun. It goes on by itself; you need not wait here."))
@@ -50,7 +50,7 @@ def _fit(request: Request, staff: Staff, session: Session, notice: str = "", sta
 
 
 @router.get("/desk/model")
-def model(request: Request, staff: Views, session: Reading) -> Response:
-    """Show the page, with the bows that may be seen; made in a thread, since it reads the whole history."""
+async def model(request: Request, staff: Views, session: Reading) -> Response:
+    """Show the page, with the bows that may be seen."""
     page = model_page.page_of(session, staff.scope, demo=request.app.state.demo)
     return show(request, staff, "modelling/model.html", page, narrow=True)

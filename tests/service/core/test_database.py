@@ -1,6 +1,9 @@
 """Sessions: what they promise to readers and writers, on both databases."""
 
 import asyncio
+import os
+import re
+import signal
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -14,10 +17,13 @@ from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError
 from sqlalchemy.orm import Session
 
 from service.core import database as database_module
+from service.core import impatient
 from service.core.database import Database
+from service.core.workers import Workers
 from service.modelling import model_records
 from service.tables import Dealer, Event, Player, Tier
 from service.web.database_sessions import Reading, Writing
+from service.web.off_loop import OffLoop
 
 
 def count(database: Database) -> int:
@@ -152,6 +158,8 @@ def test_the_mark_of_the_range_stays_when_something_else_changes(database: Datab
 def application(database: Database) -> FastAPI:
     app = FastAPI()
     app.state.database = database
+    nothing = re.compile("(?!)")
+    app.add_middleware(OffLoop, by=Workers(), sheets=nothing, advice=nothing)
 
     @app.post("/events")
     async def add_event(session: Writing) -> str:
@@ -161,7 +169,7 @@ def application(database: Database) -> FastAPI:
     @app.post("/players/{key}")
     async def add_player(key: str, session: Writing) -> str:
         session.add(Player(key=key))
-        await asyncio.sleep(0.001)
+        time.sleep(0.001)
         return "done"
 
     @app.get("/players")
@@ -216,3 +224,39 @@ def test_a_foreign_key_that_points_nowhere_is_refused(any_database: Database) ->
         write()
     with any_database.reading() as session:
         assert session.scalar(select(func.count()).select_from(Tier)) == 0
+
+
+def test_a_server_that_is_stopped_is_waited_for_no_longer_than_is_said(
+    postgres_database: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Its process is stopped (SIGSTOP), so that no limit of its own ends the statement, and no connection breaks.
+    monkeypatch.setattr(impatient, "SILENCE_SECONDS", 0.2)
+    served = Database(postgres_database.url, patient=False)
+    with served.writing() as session:
+        backend = session.scalars(text("SELECT pg_backend_pid()")).one()
+
+    def write_while_it_stops() -> None:
+        with served.writing() as session:
+            session.add(Player(key="P1"))
+            session.flush()
+            os.kill(backend, signal.SIGSTOP)
+            session.add(Player(key="P2"))
+
+    try:
+        with pytest.raises(OperationalError):
+            write_while_it_stops()
+    finally:
+        os.kill(backend, signal.SIGCONT)
+    with served.writing() as session:
+        session.add(Player(key="P3"))
+    with served.reading() as session:
+        assert set(session.scalars(select(Player.key))) == {"P3"}
+    served.close()
+
+
+def test_a_statement_of_a_request_ends_after_seconds_and_one_of_a_command_does_not(postgres_database: Database) -> None:
+    for patient, expected in ((True, "0"), (False, "4500ms")):
+        database = Database(postgres_database.url.set(query={}), patient=patient)
+        with database.reading() as session:
+            assert session.scalar(text("SHOW statement_timeout")) == expected
+        database.close()

@@ -12,6 +12,7 @@ from service import tables
 from service.core.database import Database
 from service.core.errors import ConflictError
 from service.core.group_commit import Together
+from service.core.workers import Workers
 
 
 class BrokenError(Exception):
@@ -35,7 +36,7 @@ def run(database: Database, *verbs: Callable[[Session], str]) -> list[Any]:
     """Let all write at once; return what came of each."""
 
     async def all_at_once() -> list[Any]:
-        together = Together(database)
+        together = Together(database, Workers())
         writes: list[Coroutine[Any, Any, str]] = [together.write(verb, (ConflictError,)) for verb in verbs]
         return list(await asyncio.gather(*writes, return_exceptions=True))
 
@@ -81,7 +82,7 @@ def test_what_the_database_refuses_is_told_to_the_one_that_asked(database: Datab
 
 def test_a_client_that_has_gone_does_not_lose_what_it_sent(database: Database) -> None:
     async def gone() -> None:
-        together = Together(database)
+        together = Together(database, Workers())
         task = asyncio.create_task(together.write(adding("one")))
         await asyncio.sleep(0)
         task.cancel()

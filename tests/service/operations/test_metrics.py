@@ -15,6 +15,7 @@ from sqlalchemy import select
 
 from model.preference import PreferenceModel
 from service import tables
+from service.core.workers import THREADS
 from service.modelling import fits
 from tests import factories
 from tests.service.client import Client, serving, settings_in
@@ -183,3 +184,12 @@ def test_the_documentation_names_every_figure(client: Client) -> None:
     client.get("/healthz")
     families = {family.name for family in text_string_to_metric_families(client.get("/metrics", headers=KEY).text)}
     assert {name.removesuffix("_total") for name in named} == {*families, "bows_model_fitted_timestamp_seconds"}
+
+
+def test_waits_are_told_and_so_is_who_was_turned_away(client: Client) -> None:
+    ask: tuple[str, str, dict[str, str]] = ("GET", "/", {})
+    assert client.get("/").status_code == 200
+    assert client.crowded(ask, ask)[1].status_code == 503
+    found = figures(client)
+    assert of(found, "bows_turned_away_total", place="thread") == 2
+    assert of(found, "bows_wait_seconds_count", place="thread") == 1 + THREADS

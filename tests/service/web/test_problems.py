@@ -179,6 +179,9 @@ WHOLE: Mapping[str, Callable[[World], httpx.Response]] = {
     "too_often": too_often,
     "head_too_large": head_too_large,
     "internal_error": lambda world: world.send("GET", "/faulty/unforeseen"),
+    "busy": lambda world: world.client.crowded(
+        ("GET", "/api/v1/trials/x/standing", {"Authorization": f"Bearer {world.server}"})
+    )[0],
     "unavailable": lambda world: world.send("GET", "/faulty/busy"),
 }
 """Each code, and what brings it about."""
@@ -216,7 +219,7 @@ def test_every_code_is_documented_described_and_brought_about_and_no_other(world
 
 def test_who_waits_is_told_how_long(world: World) -> None:
     # RFC 9110, 10.2.3; RFC 6585, section 4.
-    for code in ("too_often", "unavailable"):
+    for code in ("too_often", "busy", "unavailable"):
         assert int(WHOLE[code](world).headers["retry-after"]) > 0
 
 

@@ -59,7 +59,7 @@ def world(tmp_path_factory: pytest.TempPathFactory, _migrated_file: Path) -> Ite
 
 def held(world: World) -> list[str]:
     """Return what of the database somebody holds just now."""
-    found = ["the write turn"] if world.database.turn().locked() else []
+    found = ["the write turn"] if world.database.turns.taken else []
     return found + ["a session"] * world.database.engine.pool.checkedout()  # type: ignore[attr-defined] # a QueuePool
 
 
