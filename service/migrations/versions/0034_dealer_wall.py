@@ -13,17 +13,7 @@ depends_on = None
 _MINE = "(SELECT current_setting('bows.dealer', true))"
 """Asked once a statement; the connection says '*' for all (`service.core.dealer_wall`), and what says nothing gets nothing."""
 _ITS_OWN = (
-    *(
-        "api_keys",
-        "audit",
-        "bow_marks",
-        "calendars",
-        "closed_addresses",
-        "compositions",
-        "contacts",
-        "doors",
-        "enquiries",
-    ),
+    *("api_keys", "audit", "calendars", "closed_addresses", "compositions", "contacts", "doors", "enquiries"),
     *("joined_players", "outbox", "player_notes", "prices", "search_words", "tablet_codes", "tablets", "trials"),
 )
 _BY_TRIAL = (
@@ -52,6 +42,7 @@ def upgrade() -> None:
         _stand(table, _hangs(table, "copy", "copies.serial", f" AND copies.dealer = {_MINE}"))
     _stand("sandboxes", _hangs("sandboxes", "key", "api_keys.digest"))
     _stand("pairs", _hangs("pairs", "head_to_head", "head_to_heads.id"))
+    _stand("bow_marks", f"{_own('dealer')} OR dealer = ''")  # sums of trials that are no dealer's
     # Accounts that are bound to no dealer are the house's; whoever reads what they did is told who it was.
     _stand("users", f"{_own('dealer')} OR dealer IS NULL")
     played = " OR ".join(f"EXISTS (SELECT FROM {table} WHERE copy = serial)" for table in _PLAYED)

@@ -80,10 +80,12 @@ def test_who_says_nothing_is_shown_nothing(both: Database) -> None:
 def test_a_bow_that_ones_own_trials_had_is_told_of_and_no_secret_of_the_house(both: Database) -> None:
     with both.writing() as session:
         session.execute(update(tables.Copy).where(tables.Copy.serial == "VN-1").values(dealer=THEIRS))
+        session.execute(update(tables.BowMarks).where(tables.BowMarks.dealer == THEIRS).values(dealer=""))
         session.execute(update(tables.User).where(tables.User.dealer == THEIRS).values(dealer=None, role="owner"))
     with both.reading() as session, dealer_wall.within(session, OURS):
         assert session.scalars(select(tables.Copy.serial)).all() == ["VN-1"]
         assert session.scalars(select(tables.Event)).all() == []
+        assert sorted(session.scalars(select(tables.BowMarks.dealer))) == ["", OURS]  # sums of trials that are nobody's
         assert len(session.scalars(select(tables.User.email)).all()) == 2  # who did it, in one's own record
         assert len(session.scalars(select(tables.SecondFactor)).all()) == 1
 
