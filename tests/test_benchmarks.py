@@ -24,6 +24,7 @@ NAMES = (
         "compose",
         "decay",
         "desk",
+        "faults",
         "fit",
         "fitsize",
         "heldout",

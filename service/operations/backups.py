@@ -310,10 +310,9 @@ def _restore_rows(database: Database, file: Path, *, force: bool) -> bool:
 def _restore_postgres(database: Database, file: Path, *, force: bool) -> bool:
     _refuse_to_overwrite(database, force=force)
     _known(postgres.version_of(file), file)
-    postgres.load(database.url, file)
-    migrated = migrations.upgrade(database)
-    _end_sign_ins(database)
-    return migrated
+    # Not ended afterwards: who kills the command in between would leave them alive.
+    postgres.load(database.url, file, [table.__tablename__ for table in ENDED])
+    return migrations.upgrade(database)
 
 
 def _refuse_to_overwrite(database: Database, *, force: bool) -> None:

@@ -4,7 +4,8 @@ import os
 import re
 import shutil
 import subprocess
-from collections.abc import Sequence
+import tempfile
+from collections.abc import Collection, Sequence
 from pathlib import Path
 
 from sqlalchemy.engine import URL
@@ -25,10 +26,15 @@ def dump(url: URL, file: Path) -> None:
     _run(url, "pg_dump", options)
 
 
-def load(url: URL, file: Path) -> None:
-    """Put an archive in the database's place in one transaction; raises `ConflictError`, nothing changed, where that fails."""
+def load(url: URL, file: Path, without: Collection[str]) -> None:
+    """Put an archive in the database's place in one transaction, but no row of some tables; `ConflictError`, nothing changed, where that fails."""
     options = ["--single-transaction", "--exit-on-error", "--clean", "--if-exists", "--no-owner", "--no-privileges"]
-    _run(url, "pg_restore", [*options, f"--dbname={url.database}", str(file)])
+    left_out = re.compile(rf" TABLE DATA \S+ ({'|'.join(without)}) ")
+    listed = _run(None, "pg_restore", ["--list", str(file)]).splitlines(keepends=True)
+    with tempfile.NamedTemporaryFile("w", encoding="utf-8") as entries:
+        entries.writelines(line for line in listed if not left_out.search(line))
+        entries.flush()
+        _run(url, "pg_restore", [*options, f"--use-list={entries.name}", f"--dbname={url.database}", str(file)])
 
 
 def read_whole(file: Path) -> None:

@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import pytest
 from sqlalchemy import func, select, text
 from sqlalchemy.orm import Session
 
@@ -122,13 +123,12 @@ def _disk(folder: Path, megabytes: int) -> Iterator[Disk | None]:
 
 @contextmanager
 def _server_in(folder: Path) -> Iterator[Server]:
-    kept = postgres._in_memory
-    postgres._in_memory = lambda: str(folder)  # type: ignore[assignment]
-    try:
+    """Start a server that leaves nothing out, as one that is in use, on the small disk."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(postgres, "_in_memory", lambda: str(folder))
+        patch.setattr(postgres, "FAST", ("shared_buffers=32MB",))
         with Server.started() as server:
             yield server
-    finally:
-        postgres._in_memory = kept
 
 
 def _commands(kind: Kind, disk: Disk | None, base: Path, asked: argparse.Namespace) -> Iterator[Told]:

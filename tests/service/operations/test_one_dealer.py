@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from sqlalchemy import Integer, insert, inspect, select, update
 
-from service import tables
+from service import migrations, tables
 from service.cli import main
 from service.core import audit_events
 from service.core.database import Database
@@ -159,3 +159,20 @@ def test_a_backup_of_no_such_dealer_writes_nothing(database: Database, tmp_path:
     with pytest.raises(ConflictError, match="There is no dealer ghost"):
         backups.backup(database, tmp_path / "b", dealer="ghost")
     assert not (tmp_path / "b").exists()
+
+
+def test_a_restore_that_is_killed_once_the_rows_are_there_has_let_no_sign_in_live_again(
+    postgres_database: Database, empty_postgres: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    filled(postgres_database, second=True)
+    backups.backup(postgres_database, tmp_path / "b")
+
+    def ends(_database: Database) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(migrations, "upgrade", ends)
+    with pytest.raises(KeyboardInterrupt):
+        backups.restore(empty_postgres, tmp_path / "b")
+    found = rows(empty_postgres)
+    assert len(found["users"]) == 2
+    assert {name for name in ENDED if found[name]} == set()
