@@ -10,6 +10,7 @@ from sqlalchemy import ColumnElement, Select, func, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import EventKind
+from service.core import dealer_wall
 from service.core.scopes import Scope
 from service.inventory import stock
 from service.tables import BENCH_COLUMNS, BowMarks, Composition, Copy, Run, Trial, newest_run
@@ -54,6 +55,12 @@ class BowLife:
 def read(session: Session, scope: Scope, serial: str) -> BowLife:
     """Return a bow's life, or raise `NotFoundError`; its marks, once letters are revealed, are of the scope's trials and of files of no dealer."""
     bow = stock.own(session, scope, serial)
+    with dealer_wall.lifted(session):  # files are nobody's too, and how often it was rated elsewhere is told
+        return _of(session, scope, bow)
+
+
+def _of(session: Session, scope: Scope, bow: Copy) -> BowLife:
+    serial = bow.serial
     others = session.execute(_of_others(scope, bow.tier, serial))
     years = tuple((year, total / count, count) for year, total, count in others)
     means = {year: mean for year, mean, _count in years}

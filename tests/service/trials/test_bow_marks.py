@@ -1,6 +1,7 @@
 """What a bow's marks add up to follows a trial as it ends, opens again, is revealed and erased; an older database is added up as well."""
 
 import datetime as dt
+import re
 from collections.abc import Iterator
 from importlib import import_module
 from pathlib import Path
@@ -13,8 +14,9 @@ from sqlalchemy import select, text, update
 from service import privacy, tables
 from service.core.database import Database, writing_engine
 from service.trials import bow_marks, lifecycle, outcomes
-from tests.service.cast import DEALER, Desk
+from tests.service.cast import DEALER, OTHER, Desk
 from tests.service.client import add_small_range, serving, settings_in
+from tests.service.desk.test_player_page import from_file
 from tests.service.desk_shop import Shop
 
 BOW = "DB-bramble-1"
@@ -79,6 +81,18 @@ def test_the_sums_follow_a_trial_from_its_end_to_its_erasing(shop: Shop) -> None
         player = session.scalars(select(tables.Player.key)).one()
         privacy.erase(session, None, privacy.of_player(session, DEALER, player))
     assert sums(shop) == []
+
+
+def test_a_bows_page_tells_of_files_of_nobody_and_of_trials_elsewhere(shop: Shop) -> None:
+    with shop.desk.database.writing() as session:
+        for player, dealer in (("own", DEALER), ("nobody", None), ("other", OTHER)):
+            from_file(session, player, [(BOW, 5, 5), ("DB-bramble-2", 3, 3)])
+            session.execute(update(tables.Trial).where(tables.Trial.key == f"T-{player}").values(dealer=dealer))
+        bow_marks.of_trials(session, session.scalars(select(tables.Trial.id)))
+    told = shop.adviser.read(f"/desk/stock/{BOW}").text.replace("\u00a0", " ")
+    assert "Two marks, 5.0 on average. The other bows of its model have 3.0 on average, from 2 marks." in told
+    assert "It was rated elsewhere too, in 1 trial." in told
+    assert re.search(r"Rated in\s+3 trials", told)
 
 
 def _leave_as_an_older_version(database: Database) -> None:
