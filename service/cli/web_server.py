@@ -1,5 +1,6 @@
 """The web server of `serve` and `demo`, apart: its libraries and all pages take a second to load, which no other command needs."""
 
+import asyncio
 import gc
 import importlib
 import multiprocessing
@@ -7,14 +8,18 @@ import signal
 import socket
 from functools import partial
 from threading import Thread
+from typing import Any
 
 import uvicorn
 from uvicorn._subprocess import subprocess_started
 from uvicorn.supervisors import multiprocess
 
+from model.domain.vocabulary import Hold, Instrument
+from service.advice import advise
 from service.app import create_app
 from service.core import logs
-from service.modelling import catalogue
+from service.core.language import NAMES
+from service.questionnaire.questions import Questionnaire
 from service.settings import Settings
 from service.web import templating
 
@@ -83,13 +88,27 @@ def _load_all(settings: Settings) -> None:
     app = create_app(settings.model_copy(update={"metrics_token": None}))
     app.openapi()
     with app.state.database.reading() as session:
-        catalogue.current(session)
+        for instrument in Instrument:
+            hold = Hold.GERMAN if instrument is Instrument.DOUBLE_BASS else None
+            advise.consider(session, Questionnaire(instrument=instrument, hold=hold))
+    asyncio.run(_look_at(app))
     app.state.database.close()
     for name in (PROTOCOL.partition(":")[0], "uvloop", POINTS):
         importlib.import_module(name)
     del app
     gc.collect()
     gc.freeze()
+
+
+async def _look_at(app: Any) -> None:
+    """Ask for a page in every language, so that catalogues and what a request passes through stand once in memory too."""
+    import httpx  # noqa: PLC0415 - slow to load, and one process alone does without
+
+    async with httpx.AsyncClient(
+        transport=httpx.ASGITransport(app, raise_app_exceptions=False), base_url="http://127.0.0.1"
+    ) as reader:
+        for language in NAMES:
+            await reader.get("/", headers={"Accept-Language": language})
 
 
 def _config(settings: Settings, app: object, workers: int = 1) -> uvicorn.Config:
