@@ -79,6 +79,10 @@ class SharedStructure:
         part = FixedPart.of(X, basis, cells_of(player, copy), present, prior)
         columns, start = spec.columns(observed), spec.start
         if start is not None and prior is not None and start.sets and part.identified[PLAYER]:
+            nothing_left = np.zeros(
+                (observed.size, 0)
+            )  # what only a search from the beginning asks for is as large as X
+            part = replace(part, basis=nothing_left, means=nothing_left)
             given = tuple(SlopeSet.given(each.kept, columns, part) for each in start.sets)
             return cls(spec, observed, player, copy, part, start.identifiable, given, begun=True)
         return cls(spec, observed, player, copy, part, *slope_sets(columns, part, spec.sets))

@@ -18,7 +18,7 @@ def meminfo(folder: Path, available: int, **container: str) -> Path:
 
 def test_a_fit_takes_as_many_processes_as_the_memory_holds(tmp_path: Path) -> None:
     gigabyte = 10**9
-    # A network's history of 300,000 runs: one process stays below 3 GB, and 20 GB do not hold 16 of them.
+    # A network's history of 300,000 runs: one process takes some 4 GB, and 20 GB do not hold 16 of them.
     assert fits.processes(2, 300_000, 20 * gigabyte) == 2
     assert 4 <= fits.processes(16, 300_000, 20 * gigabyte) < 16
     assert fits.processes(16, 300_000, 100_000) == 1  # it may be tight, but nothing else is left to try
