@@ -20,13 +20,17 @@ from service.tables.folding import plain
 from service.trials import trial_rows
 from service.trials.desk_records import EnquiryPage, EnquiryRow, OutcomeRow, PlayerPage, PlayerRow
 
+_KIND = tables.Enquiry
+_SHOWN = (_KIND.id, _KIND.created_at, _KIND.contact, _KIND.answers, _KIND.settled_at)
+_COPIES = _KIND.told[("trial", "copies")].as_integer().label("copies")
+"""Of the advice alone what a list shows; the whole of it is a hundred times as long."""
 _NEWEST = (tables.Enquiry.created_at.desc(), tables.Enquiry.id.desc())
 
 
 def enquiry_rows(session: Session, dealer: str, *conditions: ColumnElement[bool]) -> tuple[EnquiryRow, ...]:
     """Return every one of the dealer's enquiries that meets the conditions, newest first."""
-    found = select(tables.Enquiry).where(enquiry_access.of_dealer(dealer), *conditions).order_by(*_NEWEST)
-    return _in_full(session, dealer, session.scalars(found).all())
+    found = select(*_SHOWN, _COPIES).where(enquiry_access.of_dealer(dealer), *conditions).order_by(*_NEWEST)
+    return _in_full(session, dealer, session.execute(found).all())
 
 
 def enquiries(
@@ -83,17 +87,17 @@ def enquiry_counts(session: Session, dealer: str) -> tuple[int, int]:
 
 def enquiries_that(session: Session, dealer: str, ids: Sequence[str]) -> tuple[EnquiryRow, ...]:
     """Return the enquiries of some ids, whoever's they are, newest first, with what the dealer composed from them."""
-    return _in_full(session, dealer, session.scalars(*_those(ids)).all())
+    return _in_full(session, dealer, session.execute(*_those(ids)).all())
 
 
 @prepared
-def _those(ids: Sequence[str]) -> Select[tables.Enquiry]:
-    return select(tables.Enquiry).where(tables.Enquiry.id.in_(ids)).order_by(*_NEWEST)
+def _those(ids: Sequence[str]) -> Select[*tuple[Any, ...]]:
+    return select(*_SHOWN, _COPIES).where(tables.Enquiry.id.in_(ids)).order_by(*_NEWEST)
 
 
-def _in_full(session: Session, dealer: str, found: Sequence[tables.Enquiry]) -> tuple[EnquiryRow, ...]:
+def _in_full(session: Session, dealer: str, found: Sequence[Any]) -> tuple[EnquiryRow, ...]:
     trials = _trials_of(session, dealer, [row.id for row in found])
-    return tuple(_enquiry_row(row, trials.get(row.id, [])) for row in found)
+    return tuple(_enquiry_row(row, row.copies or 0, trials.get(row.id, [])) for row in found)
 
 
 def is_new() -> ColumnElement[bool]:
@@ -118,10 +122,9 @@ def _composed(dealer: str, enquiries: Sequence[str]) -> Select[*tuple[Any, ...]]
     return asked.where(kind.dealer == dealer, kind.enquiry.in_(enquiries)).order_by(kind.number)
 
 
-def _enquiry_row(row: tables.Enquiry, trials: Sequence[tuple[str, int]]) -> EnquiryRow:
+def _enquiry_row(row: Any, copies: int, trials: Sequence[tuple[str, int]]) -> EnquiryRow:
     answers: dict[str, Any] = row.answers
     budget, hold = answers.get("budget") or {}, answers.get("hold")
-    trial = row.told.get("trial") or {}
     return EnquiryRow(
         id=row.id,
         created_at=row.created_at,
@@ -131,7 +134,7 @@ def _enquiry_row(row: tables.Enquiry, trials: Sequence[tuple[str, int]]) -> Enqu
         budget=budget.get("amount"),
         currency=budget.get("currency"),
         place=Place((answers.get("trial") or {}).get("place", "shop")),
-        copies=trial.get("copies", 0),
+        copies=copies,
         trials=tuple(trials),
         settled_at=row.settled_at,
     )
@@ -141,8 +144,9 @@ def enquiry_page(session: Session, dealer: str, id_: str, *, any_dealer: bool = 
     """Return one enquiry; ``any_dealer``: one that is no dealer's yet too. Raises `NotFoundError`."""
     nobodys = enquiry_access.nobodys(session, id_) if any_dealer else None
     row = nobodys or enquiry_access.own(session, dealer, id_)
+    copies = (row.told.get("trial") or {}).get("copies", 0)
     return EnquiryPage(
-        row=_enquiry_row(row, _trials_of(session, dealer, [id_]).get(id_, [])),
+        row=_enquiry_row(row, copies, _trials_of(session, dealer, [id_]).get(id_, [])),
         address=row.address,
         language=row.language,
         answers=row.answers,
