@@ -113,8 +113,8 @@ def is_lent(row: TrialRow) -> bool:
 def tier_picture(tier: str, name: str, **whose: str) -> ListLine:
     """Return the way to a tier's bows over what a player can be expected to like; ``whose``: by ``enquiry`` or ``player``."""
     return ListLine(
-        name=_("The bows of {tier}").format(tier=name),
-        facts=_("Laid over what this player can be expected to like"),
+        name=_("The bows of {tier} for this player").format(tier=name),
+        facts="",
         state="",
         href=f"{address('tiers', tier, 'picture')}?{urlencode(whose)}",
         action=_("See the picture"),
