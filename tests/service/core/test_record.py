@@ -97,7 +97,7 @@ def _at_the_desk(world: World) -> None:
         ("adviser", f"{player}/note", {"seen": "", "note": "Plays in a quartet."}),
         ("adviser", f"{player}/join", {"other": other}),
         ("adviser", f"/desk/players/{other}/part", {}),
-        ("adviser", f"{trial}/move", {"on": "2099-05-03"}),
+        ("adviser", f"{trial}/move", {"on": (TODAY + dt.timedelta(days=40)).isoformat()}),
         ("adviser", f"{trial}/swap", {"out": things.copies[0], "into": "DB-bramble-3"}),
         ("adviser", f"{trial}/seat", {"rater": "player"}),
         ("adviser", f"{trial}/open", {}),
