@@ -21,7 +21,7 @@ from typing import Any
 
 import httpx
 import numpy as np
-from sqlalchemy import select, text
+from sqlalchemy import make_url, select, text
 
 from service import migrations
 from service.core.database import Database, writing_engine
@@ -82,13 +82,14 @@ def main(argv: Sequence[str]) -> int:
         "--connections", type=int, default=CONNECTIONS, metavar="N", help=f"idle (default: {CONNECTIONS})"
     )
     asked = parser.parse_args(argv)
+    print("python -m tests.benchmarks overload\n")
     found: dict[str, float] = {}
     for name, settings in _databases():
         with opened(settings) as database, running("service", settings) as server:
             server.send(200, "GET", READY)
-            found |= asyncio.run(_measured(name, str(server.client.base_url), database, asked))
-    print("python -m tests.benchmarks overload\n")
-    print(table(("", "found"), [(figure, f"{value:.3g}") for figure, value in found.items()]))
+            figures = asyncio.run(_measured(str(server.client.base_url), database, asked))
+        print(table((name, "found"), [(figure, f"{value:.3g}") for figure, value in figures.items()]), "\n", flush=True)
+        found |= {f"{name}: {figure}": value for figure, value in figures.items()}
     goals = {goal.figure for goal in GOALS["overload"]}
     tell("overload", {figure: value for figure, value in found.items() if figure in goals})
     return 1 if any(value for figure, value in found.items() if figure.endswith("lost")) else 0
@@ -100,14 +101,14 @@ def _databases() -> Iterator[tuple[str, Settings]]:
         with opened(settings) as database:
             fits.fit(database)
             yield "SQLite", settings
-            url = server.url("postgres").partition("?")[0]
+            url = make_url(server.url("postgres").partition("?")[0])
             with opened(settings.model_copy(update={"database_url": url})) as other:
                 migrations.upgrade(other)
                 row_transfer.copy(database, other)
         yield "PostgreSQL", settings.model_copy(update={"database_url": url})
 
 
-async def _measured(name: str, address: str, database: Database, asked: argparse.Namespace) -> dict[str, float]:
+async def _measured(address: str, database: Database, asked: argparse.Namespace) -> dict[str, float]:
     demo = read_demo(database)
     bodies = [body_of(trial, demo.purses[trial.key], dealer=True) for trial in demo.trials[:200]]
     numbers = count()
@@ -135,7 +136,7 @@ async def _measured(name: str, address: str, database: Database, asked: argparse
         found |= await _connected(crowd, client, address, asked.connections)
         found["503 without Retry-After"] = crowd.without_when
         found["acknowledged and lost"] = _lost(database, crowd)
-    return {f"{name}: {figure}": value for figure, value in found.items()}
+    return found
 
 
 async def _closed(client: httpx.AsyncClient, body: Callable[[], dict[str, object]], seconds: float) -> int:
