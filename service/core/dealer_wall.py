@@ -33,8 +33,11 @@ def within(session: Session, dealer: str) -> Iterator[None]:
     if session.get_bind().dialect.name != "postgresql":
         yield
         return
-    session.flush()
     before = session.info.get(SETTING, _stands.get())
+    if before == dealer:  # it stands there already, and to say so again is a statement each
+        yield
+        return
+    session.flush()
     _set(session, dealer)
     try:
         yield
