@@ -17,8 +17,8 @@ from model.domain.arrays import Flags, Floats, Ints
 
 WRITTEN_OUT_UP_TO = 256
 """Copies of a block whose rows are written out, whatever they are."""
-LEFT_OUT_UP_TO = 3e-5
-"""In points: so much of a root's entry may be left out. A covariance then errs by some 1e-5 points squared beside marks with a variance of about 1, so that an expectation or a chance errs by less than 1e-4."""
+LEFT_OUT_UP_TO = 1.5e-5
+"""In points: so much of a root's entry may be left out. A covariance then errs by less than 1e-5 points squared, beside marks with a variance of about 1, so that what is told of a player who rated a handful of bows errs by less than 1e-4."""
 SHORT_SHARE = 0.25
 """A root is kept in short where at most this share of its entries has to stand."""
 RANK, ROUNDS = 4, 3

@@ -158,7 +158,7 @@ def adopt(session: Session, version: int) -> None:
 
 
 _memory: MadeOnce[str, Fitted] = MadeOnce(KEPT_IN_MEMORY)
-READ_AT_ONCE = stored_files.MEGABYTE
+READ_AT_ONCE = 3 * stored_files.MEGABYTE // 2
 """A version whose file is no larger is read by the request that asks for it first: within a tenth of a second."""
 _aside = Aside()
 _answering: dict[str, Fitted] = {}

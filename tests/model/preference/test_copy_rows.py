@@ -15,7 +15,7 @@ from model.domain.records import Answers, OwnBow, Range, Run, Trial
 from model.domain.vocabulary import LEADING, Criterion, Instrument
 from model.preference import fitted, serialization, stored_blocks
 from model.preference.catalogue import CataloguePosterior
-from model.preference.copy_rows import WRITTEN_OUT_UP_TO, CopyRows, shortened
+from model.preference.copy_rows import CopyRows, shortened
 from model.preference.fitted import FittedModel
 from model.preference.player import Player
 from model.preference.predict import prediction_of
@@ -24,7 +24,7 @@ from model.preference.serialization import ArtifactError, _digest, _unpack, from
 from model.trial import Offer, propose
 from tests.model.linked_world import linked_model, linked_range, tried_together
 
-VIOLA, COPIES, SHOPS = Instrument.VIOLA, 240, 16
+VIOLA, COPIES, SHOPS = Instrument.VIOLA, 320, 32
 ASKED = (Criterion.OVERALL, *LEADING[VIOLA])
 TOLD = 1e-4
 """What is told may differ by: four digits of a chance, and of an expectation in points."""
@@ -37,14 +37,14 @@ def world() -> Range:
 
 @cache
 def written_out() -> FittedModel:
-    return linked_model(world(), SHOPS)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(fitted, "WRITTEN_OUT_UP_TO", COPIES)
+        return linked_model(world(), SHOPS, laws=2)
 
 
 @cache
 def in_short() -> FittedModel:
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(fitted, "WRITTEN_OUT_UP_TO", COPIES // 2)
-        return linked_model(world(), SHOPS)
+    return linked_model(world(), SHOPS, laws=2)
 
 
 @cache
@@ -77,7 +77,7 @@ def told(model: FittedModel, answers: Answers, runs: tuple[Run, ...]) -> tuple[P
     """What is expected, and every chance and gain of the proposal."""
     player = Player(CataloguePosterior(model, world()), answers, runs)
     outlook = prediction_of(player)
-    offer = Offer(prices=dict.fromkeys(world().tiers, 1000.0), at_hand=frozenset(world().copies))
+    offer = Offer(prices=dict.fromkeys(world().tiers, 1000.0), at_hand=frozenset(list(world().copies)[:30]))
     found = propose(player, outlook, runs, offer)
     rows = found.case.rows if found.case else ()
     return outlook, [entry.beats_own_bow for entry in found.entries] + [
@@ -105,7 +105,7 @@ def test_many_linked_copies_take_little_room() -> None:
 
     # Written out each pair of copies has 8 criteria's number twice, in 64 bits.
     assert roots(stored()) < 0.06 * 8 * 8 * COPIES**2
-    assert COPIES < WRITTEN_OUT_UP_TO  # so that the other side of the comparison is written out, in 32 bits when stored
+    assert not any(block.short for block in written_out().blocks)  # in 32 bits when stored
     assert roots(to_bytes(written_out())) == pytest.approx(4 * 8 * COPIES**2, rel=1e-5)
 
 
