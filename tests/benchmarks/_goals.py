@@ -29,10 +29,6 @@ class Goal:
     unit: str
 
 
-def _times(*figures: tuple[str, float]) -> tuple[Goal, ...]:
-    return tuple(Goal(figure, at_most, "x") for figure, at_most in figures)
-
-
 QUIET = ("help", "users list", "retention", "send", "migrate", "backup")
 """Commands that compute nothing."""
 LINKED = (0, 1_000, 3_000, 10_000)
@@ -63,6 +59,21 @@ OVERLOAD = (
     ("meanwhile: longest GET of a sign of life, s", 0.5, "s"),
 )
 """What holds on each database at twice the capacity, and with thousands of connections."""
+REQUESTS = {
+    "advice at a dealer": 10.0,
+    "advice of the whole range": 8.5,
+    "the form's own-bow page": 3.5,
+    "a step of the form": 3.5,
+    "the result page": 3.5,
+    "a sheet": 5.0,
+    "a trial's standing": 13.0,
+    "composing": 26.0,
+    "a trial's page": 33.0,
+    "/desk": 33.0,
+    "/desk/stock": 33.0,
+}
+"""So many times the CPU of an empty POST with the same body."""
+DEARER = "PostgreSQL beside SQLite, the dearest"
 GOALS: Mapping[str, tuple[Goal, ...]] = {
     "startup": (
         *(Goal(f"{command}: CPU", 0.3, "s") for command in QUIET),
@@ -70,6 +81,20 @@ GOALS: Mapping[str, tuple[Goal, ...]] = {
         Goal("serve: first page", 1.0, "s"),
         Goal("serve: a further worker, idle", 40, "MB"),
         Goal("serve: a further worker, at work", 40, "MB"),
+    ),
+    "serve": (
+        *(
+            Goal(f"{database}: {name}", times, "x")
+            for database in ("SQLite", "PostgreSQL")
+            for name, times in REQUESTS.items()
+        ),
+        Goal(DEARER, 1.3, "x"),
+    ),
+    "fitsize": (
+        Goal("demo, a fit: CPU", 0.5, "s"),
+        Goal("demo, with check-up: CPU", 16, "s"),
+        Goal("network, with check-up: CPU, times the whole", 1800, "s"),
+        Goal("network, with check-up: memory of a process", 2, "GB"),
     ),
     "artifact": tuple(goal for copies in LINKED for goal in _of_artifact(copies)),
     "overload": (
