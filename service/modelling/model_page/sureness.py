@@ -3,12 +3,18 @@
 from collections.abc import Sequence
 
 from service.core import formats
-from service.core.language import _
+from service.core.language import N_, _
 from service.modelling import fitted_words
 from service.modelling.model_page import answer_influence, figures, parts_worth, strokes_worth, told_chances
 from service.modelling.model_page.checkups import CheckUp, Figure, Version
 from service.modelling.model_page.facts import Facts
 from service.modelling.model_page.model_page_data import Sureness, Table
+
+RULES = {
+    "as many of the dearest affordable tier": N_("as many of the dearest model within reach"),
+    "spread over three affordable tiers": N_("spread over three models within reach"),
+}
+"""The rules of thumb as the page says them, by their names in a check-up."""
 
 Checked = Sequence[tuple[Version, CheckUp]]
 FEWEST_MARKS = 2
@@ -123,7 +129,7 @@ def won(version: Version) -> tuple[str, ...]:
     told = [
         comparison.format(
             better=fitted_words.signed_with(each.better.mean, each.better.error),
-            rule=_(each.rule),
+            rule=_(RULES.get(each.rule, each.rule)),
             trials=formats.trials(each.differing),
         )
         for each in version.won

@@ -4,7 +4,9 @@ from typing import Any
 
 import pytest
 
-from service.modelling.model_page import answer_influence, parts_worth, told_chances
+from model.evaluation import POLICIES
+from service.core.language import gettext, using
+from service.modelling.model_page import answer_influence, parts_worth, sureness, told_chances
 from service.modelling.model_page.model_page_data import Passage
 
 
@@ -109,3 +111,10 @@ def test_whether_the_bench_helps_with_new_copies_is_said(mean: float, said: str)
     assert found is not None
     assert found.sentences[1].startswith(said)
     assert len(found.numbers.rows) == 1, "its own figures are of copies held out, not of players"
+
+
+@pytest.mark.parametrize("language", ["de", "fr", "it"])
+def test_every_rule_of_thumb_that_a_check_up_is_held_against_has_words_in_every_language(language: str) -> None:
+    assert set(sureness.RULES) == set(POLICIES)
+    with using(language):
+        assert not {gettext(said) for said in sureness.RULES.values()} & set(sureness.RULES.values())
