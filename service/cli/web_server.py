@@ -36,7 +36,7 @@ STARTING_SECONDS = 60
 def run(settings: Settings, listening: socket.socket) -> int:
     """Serve by this process until it is told to end; return the exit status."""
     logs.set_up(settings.log_level)
-    server = uvicorn.Server(_config(settings, create_app(settings)))
+    server = uvicorn.Server(configured(settings, create_app(settings)))
     # Beside the first requests: whoever asks for advice sooner waits for as much as is missing.
     Thread(target=importlib.import_module, args=(POINTS,), daemon=True).start()
     server.run(sockets=[listening])
@@ -49,7 +49,7 @@ def run_many(settings: Settings, listening: socket.socket, workers: int) -> int:
     _load_all(settings)
     # The supervisor knows no other way to say how a process begins.
     multiprocess.Process = Branch  # type: ignore[misc]
-    config = _config(settings, partial(create_app, settings), workers)
+    config = configured(settings, partial(create_app, settings), workers)
     multiprocess.Multiprocess(config, sockets=[listening]).run()
     return 0
 
@@ -111,7 +111,8 @@ async def _look_at(app: Any) -> None:
             await reader.get("/", headers={"Accept-Language": language})
 
 
-def _config(settings: Settings, app: object, workers: int = 1) -> uvicorn.Config:
+def configured(settings: Settings, app: object, workers: int = 1) -> uvicorn.Config:
+    """Return how the server is set up."""
     return uvicorn.Config(
         app,  # type: ignore[arg-type] # an application or, for several workers, what makes one
         factory=workers > 1,
@@ -124,5 +125,7 @@ def _config(settings: Settings, app: object, workers: int = 1) -> uvicorn.Config
         log_level=settings.log_level,
         # Addresses of enquiries are secrets: they stay out of every log.
         access_log=False,
+        # Whom a request is bound to is nothing to the next one of its connection, which it would else begin in its own context.
+        reset_contextvars=True,
         forwarded_allow_ips=settings.forwarded_allow_ips or THIS_MACHINE,
     )

@@ -38,12 +38,13 @@ def within(session: Session, dealer: str) -> Iterator[None]:
         yield
         return
     session.flush()
-    _set(session, dealer)
+    connection = session.connection()
+    _set(session, connection, dealer)
     try:
         yield
         session.flush()
     finally:
-        _set(session, before)
+        _set_back(session, connection, before)
 
 
 @contextmanager
@@ -53,13 +54,20 @@ def lifted(session: Session) -> Iterator[None]:
         yield
 
 
-def _set(session: Session, dealer: str) -> None:
-    connection = session.connection()
-    driver: Any = connection.connection.driver_connection
-    # A transaction that failed takes no more statements, and its setting back with everything else.
-    if driver.info.transaction_status.name != "INERROR":
-        session.info[SETTING] = dealer
-        connection.exec_driver_sql(_SET, (dealer,))
+def _set(session: Session, connection: Connection, dealer: str) -> None:
+    session.info[SETTING] = dealer
+    connection.exec_driver_sql(_SET, (dealer,))
+
+
+def _set_back(session: Session, connection: Connection, dealer: str) -> None:
+    """Set the wall as it stood, after an error too, and put none of its own in that one's place."""
+    if connection.closed:  # the transaction has ended, and its setting with it
+        return
+    session.info[SETTING] = dealer
+    # A transaction that failed takes no more statements, and is itself set back to before this one's; a connection may be gone.
+    driver: Any = None if connection.invalidated else connection.connection.driver_connection
+    if driver is not None and driver.info.transaction_status.name == "INTRANS":
+        _set(session, connection, dealer)
 
 
 @event.listens_for(Session, "after_begin")

@@ -6,7 +6,7 @@ from typing import Any, NoReturn
 
 import pytest
 from sqlalchemy import delete, insert, select, text, update
-from sqlalchemy.exc import ProgrammingError
+from sqlalchemy.exc import IntegrityError, OperationalError, ProgrammingError
 from sqlalchemy.orm import Session
 
 from service import tables
@@ -69,6 +69,27 @@ def test_what_forgets_its_dealer_changes_and_adds_nothing_of_another(both: Datab
         dealer_wall.within(session, THEIRS),
     ):
         session.execute(insert(tables.PlayerNote).values(dealer=OURS, player=1001, text="x", at=after["audit"][0][1]))
+
+
+def test_an_error_under_a_lifted_wall_is_told_as_it_is_and_the_wall_stands_again(both: Database) -> None:
+    def lifted() -> list[int]:
+        dealer_wall.stand(OURS)
+        with both.writing() as session:
+            with pytest.raises(IntegrityError), session.begin_nested(), dealer_wall.lifted(session):
+                session.execute(insert(tables.Dealer).values(slug=THEIRS, name="x"))
+            with pytest.raises(IntegrityError), session.begin_nested(), dealer_wall.lifted(session):
+                session.add(tables.Dealer(slug=THEIRS, name="x"))
+            counts = [len(session.scalars(select(tables.Dealer.slug)).all())]
+            with dealer_wall.lifted(session):
+                counts.append(len(session.scalars(select(tables.Dealer.slug)).all()))
+            return [*counts, len(session.scalars(select(tables.Dealer.slug)).all())]
+
+    assert copy_context().run(lifted) == [1, 2, 1]
+
+
+def test_a_server_that_goes_away_under_a_set_wall_is_told_as_away(both: Database) -> None:
+    with pytest.raises(OperationalError), both.reading() as session, dealer_wall.within(session, OURS):
+        session.execute(text("SELECT pg_terminate_backend(pg_backend_pid())"))
 
 
 def test_who_says_nothing_is_shown_nothing(both: Database) -> None:

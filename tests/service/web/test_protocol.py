@@ -2,15 +2,18 @@
 
 import asyncio
 from collections.abc import Awaitable, Callable
+from contextvars import ContextVar
+from pathlib import Path
 from typing import Any
 
 import pytest
 import uvicorn
 from uvicorn.server import ServerState
 
-from service.cli import protocol
+from service.cli import protocol, web_server
 from service.cli.protocol import LARGEST_HEAD, MOST_HEADERS, BoundedHttp
 from service.web import api_schema
+from tests.service.client import settings_in
 
 ASK = b"GET /here HTTP/1.1\r\nHost: bows.example\r\n"
 
@@ -62,11 +65,11 @@ class Wire(asyncio.Transport):
         return found
 
 
-def connected(script: Callable[[BoundedHttp, Wire], Awaitable[None]]) -> Wire:
+def connected(script: Callable[[BoundedHttp, Wire], Awaitable[None]], config: uvicorn.Config | None = None) -> Wire:
     """Run a script with a connection that was just made, and return the wire."""
+    config = config or uvicorn.Config(app, http=BoundedHttp, log_config=None)
 
     async def run() -> Wire:
-        config = uvicorn.Config(app, http=BoundedHttp, log_config=None)
         config.load()
         wire = Wire()
         connection = BoundedHttp(config, ServerState(), {})
@@ -78,7 +81,7 @@ def connected(script: Callable[[BoundedHttp, Wire], Awaitable[None]]) -> Wire:
     return asyncio.run(run())
 
 
-def sent(*parts: bytes) -> Wire:
+def sent(*parts: bytes, config: uvicorn.Config | None = None) -> Wire:
     """Return the wire after parts were sent at once and what they cause has happened."""
 
     async def script(connection: BoundedHttp, wire: Wire) -> None:
@@ -88,7 +91,7 @@ def sent(*parts: bytes) -> Wire:
         for _ in range(5):
             await asyncio.sleep(0)
 
-    return connected(script)
+    return connected(script, config)
 
 
 @pytest.fixture
@@ -119,6 +122,19 @@ def test_an_ordinary_request_is_answered_in_one_part_or_in_many() -> None:
 
 def test_two_requests_at_once_are_answered_one_after_the_other() -> None:
     assert sent((ASK + b"\r\n") * 2).written.count(b"/here") == 2
+
+
+def test_nothing_that_a_request_is_bound_to_is_there_in_the_next_one_of_its_connection(tmp_path: Path) -> None:
+    bound, seen = ContextVar("bound", default="to nobody"), list[str]()
+
+    async def binding(scope: Any, receive: Any, send: Any) -> None:
+        seen.append(bound.get())
+        bound.set("to one dealer")
+        await app(scope, receive, send)
+
+    config = web_server.configured(settings_in(tmp_path), binding)
+    assert sent(ASK + b"\r\n", (ASK + b"\r\n") * 2, config=config).written.count(b"/here") == 3
+    assert seen == ["to nobody"] * 3
 
 
 @pytest.mark.usefixtures("impatient")
