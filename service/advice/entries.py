@@ -45,12 +45,24 @@ def _lesser_words(entry: Entry, doc: Document) -> str:
     whole = (doc["trial"] or {}).get("chance_one_beats_own_bow", 1.0)
     if here is None or rests_on_prior(doc) or (usual - here < LESSER and round(100 * usual) <= round(100 * whole)):
         return ""
-    return ngettext(
-        "The one at hand suits you less, by what is known of it, than the model usually would: its chance is {here}, not {usual}.",
-        "The {count} at hand suit you less, by what is known of them, than the model usually would: the chance of the best "
-        "of them is {here}, not {usual}.",
-        entry["at_hand"],
-    ).format(count=formats.counted(entry["at_hand"]), here=formats.percent(here), usual=formats.percent(usual))
+    if doc["own_bow"]["state"] == "none":
+        sentence = ngettext(
+            "The one at hand suits you less, by what is known of it, than the model usually would: the chance that you would "
+            "call it good is {here}, not {usual}.",
+            "The {count} at hand suit you less, by what is known of them, than the model usually would: the chance that you "
+            "would call the best of them good is {here}, not {usual}.",
+            entry["at_hand"],
+        )
+    else:
+        sentence = ngettext(
+            "The one at hand suits you less, by what is known of it, than the model usually would: the chance that you like "
+            "it better than your own bow is {here}, not {usual}.",
+            "The {count} at hand suit you less, by what is known of them, than the model usually would: the chance that you "
+            "like the best of them better than your own bow is {here}, not {usual}.",
+            entry["at_hand"],
+        )
+    count = formats.counted(entry["at_hand"])
+    return sentence.format(count=count, here=formats.percent(here), usual=formats.percent(usual))
 
 
 def _without_bows(entry: Entry, doc: Document) -> str:

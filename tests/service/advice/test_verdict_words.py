@@ -174,11 +174,11 @@ def test_a_tier_of_which_one_bow_here_was_not_played_is_simply_asked_for() -> No
 @pytest.mark.parametrize(
     ("usual", "here", "at_hand", "said"),
     [
-        (0.58, 0.33, 2, "The two at hand suit you less, by what is known of them, than the model usually would: the chance of the best of them is 33\u00a0%, not 58\u00a0%."),
-        (0.58, 0.33, 1, "The one at hand suits you less, by what is known of it, than the model usually would: its chance is 33\u00a0%, not 58\u00a0%."),
+        (0.58, 0.33, 2, "The two at hand suit you less, by what is known of them, than the model usually would: the chance that you like the best of them better than your own bow is 33\u00a0%, not 58\u00a0%."),
+        (0.58, 0.33, 1, "The one at hand suits you less, by what is known of it, than the model usually would: the chance that you like it better than your own bow is 33\u00a0%, not 58\u00a0%."),
         (0.58, 0.52, 2, ""),
         # A single bow likelier than all of the case would contradict it.
-        (0.89, 0.86, 1, "The one at hand suits you less, by what is known of it, than the model usually would: its chance is 86\u00a0%, not 89\u00a0%."),
+        (0.89, 0.86, 1, "The one at hand suits you less, by what is known of it, than the model usually would: the chance that you like it better than your own bow is 86\u00a0%, not 89\u00a0%."),
         (0.58, 0.9, 2, ""),
         (0.58, None, None, ""),
     ],
@@ -190,6 +190,9 @@ def test_bows_at_hand_that_suit_less_than_their_model_are_said_to(
     assert doc["trial"]["chance_one_beats_own_bow"] == 0.87
     plain = "Try one Juniper."
     assert words.bring_words(doc["shortlist"][0], doc) == (f"{plain} {said}" if said else plain)
+    without = doc | {"own_bow": {"state": "none"}}
+    good = re.sub("like (it|the best of them) better than your own bow", r"would call \1 good", said)
+    assert words.bring_words(without["shortlist"][0], without) == (f"{plain} {good}" if said else plain)
     guessed = doc | {"model": doc["model"] | {"basis": "prior"}}
     assert words.bring_words(guessed["shortlist"][0], guessed) == plain
 

@@ -129,7 +129,10 @@ def test_what_is_no_bow_of_the_shop_is_said_and_nothing_is_lost(
     assert [e.get("value") for e in refused.all("input", name="tried_1_overall") if "checked" in e.attributes] == ["6"]
     # Nor is it taken at the end, by whatever way that is reached.
     contact = reader.get(f"/form/{address_of(page)}/contact")
-    assert faults_of(reader.send(contact, {})).keys() == {"tried_1_copy"}
+    refused = reader.send(contact, {})
+    assert faults_of(refused).keys() == {"tried_1_copy"}
+    # It can be taken out, as is said.
+    assert finished(reader, reader.send(reader.send(refused, {}, go="remove-1"), {})).h1
 
 
 def test_a_bow_is_marked_once_and_needs_a_mark(served: tuple[Reader, Database]) -> None:
