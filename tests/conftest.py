@@ -168,13 +168,17 @@ def any_database(request: pytest.FixtureRequest) -> Database:
     return opened
 
 
+LOOPS_OF_TESTS: set[asyncio.AbstractEventLoop] = set()
+"""Loops that serve nobody, such as the one by which a test speaks to its browser."""
+
+
 @pytest.fixture(scope="session", autouse=True)
 def _no_statement_on_the_loop() -> Iterator[None]:
     """Fail whatever opens a session on a thread that an event loop runs on: all others would wait for it."""
 
     def check(*_told: object) -> None:
         loop = asyncio._get_running_loop()
-        if loop is not None and not isinstance(loop, InThread):
+        if loop is not None and not isinstance(loop, InThread) and loop not in LOOPS_OF_TESTS:
             pytest.fail("a session is opened on the event loop; expected `workers.off_loop` before it")
 
     event.listen(Pool, "checkout", check)

@@ -104,11 +104,9 @@ async def _look_at(app: Any) -> None:
     """Ask for a page in every language, so that catalogues and what a request passes through stand once in memory too."""
     import httpx  # noqa: PLC0415 - slow to load, and one process alone does without
 
-    async with httpx.AsyncClient(
-        transport=httpx.ASGITransport(app, raise_app_exceptions=False), base_url="http://127.0.0.1"
-    ) as reader:
+    async with httpx.AsyncClient(transport=httpx.ASGITransport(app, raise_app_exceptions=False)) as reader:
         for language in NAMES:
-            await reader.get("/", headers={"Accept-Language": language})
+            await reader.get("http://127.0.0.1/", headers={"Accept-Language": language})
 
 
 def configured(settings: Settings, app: object, workers: int = 1) -> uvicorn.Config:

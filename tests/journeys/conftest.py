@@ -3,6 +3,7 @@
 ``SCREENSHOTS=DIR`` in the environment keeps a picture of every page.
 """
 
+import asyncio
 import os
 import re
 import threading
@@ -27,6 +28,7 @@ from service.core.database import Database
 from service.inventory import files
 from service.modelling import fits
 from tests import browser as chromium
+from tests.conftest import LOOPS_OF_TESTS
 from tests.service.client import settings_in
 
 SEED = Path(__file__).resolve().parents[2] / "seed_data"
@@ -96,6 +98,7 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
     soundfile.write(heard, _blow(), 48_000)
     microphone = ["--use-fake-device-for-media-stream", f"--use-file-for-fake-audio-capture={heard}%noloop"]
     with sync_playwright() as driver:
+        LOOPS_OF_TESTS.add(asyncio.get_running_loop())
         started = driver.chromium.launch(executable_path=path, headless=True, args=[*FLAGS, *microphone])
         yield started
         started.close()
