@@ -179,8 +179,11 @@ def shortened(root: Floats) -> ShortRoot | None:
 
 
 def _background(beside: Floats) -> Floats:
-    """Return a first guess of what all entries have: none of them larger than twice the middle one's size."""
-    middle = 2.0 * float(np.median(np.abs(beside[:: max(1, len(beside) // 200)])))
+    """Return a first guess of what all entries have: none of them larger than twice the middle one's size, of copies that share any."""
+    # A criterion that only some of the copies were rated on says nothing of the others.
+    linked = np.flatnonzero(np.maximum(beside.max(axis=1), -beside.min(axis=1)) > LEFT_OUT_UP_TO)
+    some = beside[np.ix_(linked[:: max(1, len(linked) // 200)], linked)]
+    middle = 2.0 * float(np.median(np.abs(some))) if some.size else 0.0
     return np.clip(beside, -middle, middle)
 
 

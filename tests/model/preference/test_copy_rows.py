@@ -15,7 +15,7 @@ from model.domain.records import Answers, OwnBow, Range, Run, Trial
 from model.domain.vocabulary import LEADING, Criterion, Instrument
 from model.preference import fitted, serialization, stored_blocks
 from model.preference.catalogue import CataloguePosterior
-from model.preference.copy_rows import CopyRows, shortened
+from model.preference.copy_rows import CopyRows, joined, shortened
 from model.preference.fitted import FittedModel
 from model.preference.player import Player
 from model.preference.predict import prediction_of
@@ -159,6 +159,18 @@ def test_rows_of_several_stretches_are_weighed_alike() -> None:
 def test_a_root_all_of_whose_entries_count_is_not_shortened() -> None:
     half = np.random.default_rng(3).normal(size=(300, 300))
     assert shortened(fitted.principal_root(half @ half.T / 300)) is None
+
+
+@pytest.mark.parametrize("rated", [COPIES // 3, COPIES // 2, 2 * COPIES // 3])
+def test_a_criterion_that_some_of_the_linked_copies_were_rated_on_is_kept_in_short_too(rated: int) -> None:
+    root, some = written_out().blocks[0].root[0], np.random.default_rng(5).permutation(COPIES)[:rated]
+    law = np.eye(COPIES) * 0.2
+    law[np.ix_(some, some)] = (root @ root)[np.ix_(some, some)]
+    short = shortened(fitted.principal_root(law))
+    assert short is not None
+    assert short.upper.nnz < 0.06 * COPIES**2
+    rows = joined([short]).at(np.zeros(COPIES, dtype=np.intp), np.arange(COPIES))
+    np.testing.assert_allclose(rows @ rows.T, law, atol=2e-5)
 
 
 @pytest.mark.parametrize("short", [False, True])
