@@ -26,6 +26,7 @@ ADVICE: dict[str, Any] = {
             "beats_own_bow": 0.74,
             "copies": 2,
             "at_hand": 4,
+            "best_at_hand": 0.77,
             "mass_g": 134.2,
             "materials": "pernambuco",
             "note": "Quick to speak, for the orchestra",
@@ -50,6 +51,7 @@ ADVICE: dict[str, Any] = {
             "beats_own_bow": 0.68,
             "copies": 1,
             "at_hand": 2,
+            "best_at_hand": 0.7,
             "mass_g": 130.5,
             "materials": "pernambuco",
             "reasons": [

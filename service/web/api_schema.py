@@ -96,7 +96,10 @@ class Proposed(Answer):
         default=None, ge=0, description="how many the dealer has now; null where that is not known"
     )
     best_at_hand: Share | None = Field(
-        default=None, ge=0, le=1, description="`beats_own_bow` of the one of these expected to be liked most"
+        default=None,
+        ge=0,
+        le=1,
+        description="`beats_own_bow` of the one at hand that is expected to be liked most; null where none is known",
     )
     mass_g: float | None = Field(default=None, description="the typical weight of its copies")
     materials: str | None = Field(default=None, description="what its sticks are made of")
