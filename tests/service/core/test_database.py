@@ -230,21 +230,22 @@ def test_a_server_that_is_stopped_is_waited_for_no_longer_than_is_said(
     postgres_database: Database, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # Its process is stopped (SIGSTOP), so that no limit of its own ends the statement, and no connection breaks.
-    monkeypatch.setattr(impatient, "SILENCE_SECONDS", 0.2)
+    monkeypatch.setattr(impatient, "SILENCE_SECONDS", 60.0)  # of a server that is only slow
     served = Database(postgres_database.url, patient=False)
     with served.writing() as session:
         backend = session.scalars(text("SELECT pg_backend_pid()")).one()
 
-    def write_while_it_stops() -> None:
+    def write_while_it_stops(patch: pytest.MonkeyPatch) -> None:
         with served.writing() as session:
             session.add(Player(key="P1"))
             session.flush()
             os.kill(backend, signal.SIGSTOP)
+            patch.setattr(impatient, "SILENCE_SECONDS", 0.2)
             session.add(Player(key="P2"))
 
     try:
-        with pytest.raises(OperationalError):
-            write_while_it_stops()
+        with monkeypatch.context() as patch, pytest.raises(OperationalError):
+            write_while_it_stops(patch)
     finally:
         os.kill(backend, signal.SIGCONT)
     with served.writing() as session:
