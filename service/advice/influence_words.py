@@ -178,7 +178,8 @@ def lines(told: Sequence[Mapping[str, Any]] | None, doc: Mapping[str, Any]) -> I
     for one in told:
         if one["reads"] and one["changes"]:
             did.setdefault(what_it_did(one, doc), []).append(answer_words(one))
-    yield from ((answers, sentence) for sentence, answers in did.items())
+    for sentence, answers in did.items():
+        yield (answers, f"{sentence} {_('This holds of each of them alone.')}" if len(answers) > 1 else sentence)
     for alike, reads in ((same, True), (unread, False)):
         if alike:
             names = [answer_words(one) for one in alike]

@@ -41,7 +41,7 @@ _BY_SETTING: dict[Setting, str] = {
     Setting.JAZZ: N_("Play a swung line with the bow: does it begin cleanly on the off-beat?"),
     Setting.FOLK: N_("Play a dance tune at full tempo, double stops included."),
     Setting.STUDY: N_("Play the study you are working on now: does the bow make it easier?"),
-    Setting.TEACHING: N_("Show a pupil's exercise on it: do simple strokes come out plainly?"),
+    Setting.TEACHING: N_("Show a pupil’s exercise on it: do simple strokes come out plainly?"),
 }
 MOST_PASSAGES = 2
 """So many passages of the player's own work are proposed; more would not fit into five minutes."""

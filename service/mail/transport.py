@@ -59,7 +59,7 @@ class Smtp:
             raise TransientError(words(error.smtp_code, error.smtp_error)) from None
         except ssl.SSLCertVerificationError as error:
             raise TransientError(
-                _("The mail server's certificate cannot be trusted: {reason}.").format(reason=error.verify_message)
+                _("The mail server’s certificate cannot be trusted: {reason}.").format(reason=error.verify_message)
             ) from None
         except (smtplib.SMTPException, OSError) as error:
             raise TransientError(plain(str(error) or type(error).__name__)) from None

@@ -118,7 +118,7 @@ def call_of(session: Session, keys: Sequence[str], row: OutboxItem, now: dt.date
     """Return the message of a row as the dealer's door is set up now; raises `ObsoleteError` where it has no address any more."""
     door = session.get(Door, row.dealer) if row.dealer else None
     if door is None or not door.webhook:
-        raise ObsoleteError(N_("The dealer's system has no address any more."))
+        raise ObsoleteError(N_("The dealer’s system has no address any more."))
     ident = row.message_id.partition("@")[0]
     secret, following = secrets_of(keys, door.dealer, door.webhook_number)
     queued_at = row.queued_at.isoformat()

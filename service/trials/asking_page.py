@@ -150,7 +150,9 @@ def _ask(
         lead=about or trial_words.progress(trial.row.sheets_in, trial.row.sheets_of),
         heading=left.format(count=formats.capital(formats.counted(len(missing)))),
         lines=missing,
-        after=_("A trial that was closed can be opened again until its key is revealed."),
+        after=_("A trial that was closed can be opened again until its key is revealed.")
+        if not trial.row.revealed
+        else _("A trial that was closed can be opened again."),
         action=f"{address('trials', at.key)}/{action}",
         fields=(*fields, (SURE, "yes")),
         button=button,

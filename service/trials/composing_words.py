@@ -44,7 +44,7 @@ def _first(bow: Ranked) -> str:
     trait = bow.trait or "mass"
     match bow.why:
         case RankReason.OWN_RATINGS:
-            return _("This player's own ratings speak for it.")
+            return _("This player’s own ratings speak for it.")
         case RankReason.WISH:
             return _(_WISHED[trait])
         case RankReason.BENCH:

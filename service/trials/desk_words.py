@@ -74,7 +74,7 @@ RATERS: Mapping[str, str] = {"player": N_("player"), "listener": N_("listener")}
 QUANTITIES: Mapping[str, str] = {
     "mass_g": N_("Mass"),
     "length_mm": N_("Length"),
-    "balance_mm": N_("Balance point, from the frog's hair end"),
+    "balance_mm": N_("Balance point, from the frog’s hair end"),
     "stiffness_n_per_m": N_("Stiffness"),
     "speed_of_sound_m_s": N_("Speed of sound"),
     "loss_factor": N_("Loss factor"),

@@ -387,7 +387,7 @@ def _check_conditions(condition: Mapping[str, str], copies: Iterable[str], *, ev
     strange = _("The bow {copy} is not out on this trial.")
     long = _("The condition is longer than {most} letters; say it shorter.")
     missing = (
-        _("Say in what condition {copy} leaves, if only 'as new'.")
+        _("Say in what condition {copy} leaves, if only ‘as new’.")
         if every
         else _("Say in what condition {copy} came.")
     )

@@ -159,6 +159,16 @@ def test_an_answer_that_changed_nothing_is_said_to_have_changed_nothing() -> Non
     assert influence_words.what_it_did(told, document()) == "Without it the advice would be the same."
 
 
+def test_answers_that_did_the_same_are_told_together_each_by_itself() -> None:
+    led = {"changes": [{"what": "first_tier", "with": "Juniper", "without": "Rowan"}], "reads": True}
+    more = {"changes": [{"what": "bows", "with": 4, "without": 6}], "reads": True}
+    told = [{"answer": "wish_mass", **led}, {"answer": "own_bow_mass", **led}, {"answer": "minutes", **more}]
+    (both, said), (one, alone) = influence_words.lines(told, document())
+    assert (len(both), len(one)) == (2, 1)
+    assert said == "Without it Rowan would suit you best, not Juniper. This holds of each of them alone."
+    assert alone == "Without it there would be six bows to compare, not four."
+
+
 def test_an_advice_of_before_verdicts_has_no_link_to_it(client: Client) -> None:
     doc = before_verdicts()
     told = ask(client, BODY, "")

@@ -432,7 +432,11 @@ def test_an_outcome_tapped_while_a_trial_is_played_asks_first(shop: Shop) -> Non
     assert page.h1 == "Record this, and close the trial?"
     assert f"Kept: Bow {letters[0]}" in page.text
     assert not [serial for serial in BOWS if serial in page.source]
+    assert "can be opened again until its key is revealed." in page.text
     assert shop.state(key) == "open"
+    act(shop, key, "reveal")
+    # What is closed after that can be opened again all the same.
+    assert "can be opened again." in act(shop, key, "outcome", what="none - price").text
     recorded = send(shop.adviser, page, "/outcome")
     assert "Kept: DB-" in recorded.text
     assert shop.state(key) == "closed"
