@@ -9,7 +9,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from service.app import create_app
-from service.cli.protocol import BoundedHttp
+from service.cli import web_server
 from service.questionnaire.forms import Questionnaire
 from service.settings import Settings
 
@@ -29,12 +29,8 @@ def empty() -> FastAPI:
 def main(argv: Sequence[str]) -> int:
     """Serve one of the two applications on an inherited socket, as `python -m service serve` does, until told to end."""
     name, descriptor = argv
-    app = (
-        empty()
-        if name == "empty"
-        else create_app(Settings.from_environment({"ADVICE_PER_MINUTE": "0", "COST_PER_MINUTE": "0", **os.environ}))
-    )
-    config = uvicorn.Config(app, loop="uvloop", http=BoundedHttp, log_level="warning", access_log=False)
+    settings = Settings.from_environment({"ADVICE_PER_MINUTE": "0", "COST_PER_MINUTE": "0", **os.environ})
+    config = web_server.configured(settings, empty() if name == "empty" else create_app(settings))
     uvicorn.Server(config).run(sockets=[socket.socket(fileno=int(descriptor))])
     return 0
 
