@@ -57,7 +57,7 @@ def put_away(session: Session) -> None:
     whose file is put away, its check-up above all, stays; it can be put in use no more.
     """
     rows = session.execute(_sizes().order_by(ModelVersion.id.desc())).all()
-    before = next((row.id for row in rows if row.size and not row.adopted and _was_used(session, row.id)), None)
+    before = _used_before(session)
     always = {rows[0].id, before} | {row.id for row in rows if row.adopted} if rows else set()
     taken, gone = sum(row.size for row in rows if row.id in always), []
     for row in rows:
@@ -65,13 +65,18 @@ def put_away(session: Session) -> None:
             taken += row.size
             if taken > KEPT_TOGETHER:
                 gone.append(row.id)
-    if gone:
-        session.execute(update(ModelVersion).where(ModelVersion.id.in_(gone)).values(artifact=b""))
+    if gone:  # one that was put in use meanwhile keeps its file
+        emptied = update(ModelVersion).where(ModelVersion.id.in_(gone), ~ModelVersion.adopted)
+        session.execute(emptied.values(artifact=b""))
 
 
-def _was_used(session: Session, version: int) -> bool:
-    report = session.scalars(select(ModelVersion.report).where(ModelVersion.id == version)).one()
-    return bool(report.get("used"))
+def _used_before(session: Session) -> int | None:
+    """Return the version with a file that was in use last before that in use; of versions that do not say since when, the newest."""
+    row, since = ModelVersion, ModelVersion.report["used_since"].as_string()
+    was_used = ~row.adopted & row.report["used"].as_boolean() & (func.length(row.artifact) > 0)
+    return session.scalar(
+        select(row.id).where(was_used).order_by(func.coalesce(since, "").desc(), row.id.desc()).limit(1)
+    )
 
 
 def _sizes() -> Select[Any]:

@@ -152,7 +152,7 @@ def adopt(session: Session, version: int) -> None:
         raise ConflictError(msg) from error
     session.execute(update(ModelVersion).where(ModelVersion.adopted).values(adopted=False))
     session.flush()
-    row.adopted, row.report = True, row.report | {"used": True}
+    row.adopted, row.report = True, row.report | {"used": True, "used_since": dt.datetime.now(dt.UTC).isoformat()}
     audit.record(session, None, audit_events.MODEL_ADOPTED, f"model {version}", dealer=None)
     session.flush()
 

@@ -150,6 +150,19 @@ def test_older_files_are_put_away_and_their_check_ups_stay(database: Database, m
         versions.adopt(session, numbers[0])
 
 
+def test_the_version_that_was_gone_back_to_keeps_its_file_when_the_next_one_comes(
+    any_database: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    numbers = [add(any_database) for _ in range(4)]
+    with any_database.writing() as session:
+        versions.adopt(session, numbers[1])
+    numbers.append(add(any_database))
+    monkeypatch.setattr(stored_files, "KEPT_TOGETHER", 0)
+    with any_database.writing() as session:
+        stored_files.put_away(session)
+    assert kept(any_database) == [numbers[4], numbers[1]]
+
+
 def test_what_could_not_be_kept_is_refused_before_anything_is_computed(
     database: Database, monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory
 ) -> None:
