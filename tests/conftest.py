@@ -15,6 +15,7 @@ from sqlalchemy import event, make_url, text
 from sqlalchemy.pool import Pool
 
 from service import migrations
+from service.core import impatient, workers
 from service.core.database import Database, writing_engine
 from service.core.workers import InThread
 from tests import migrated
@@ -166,6 +167,15 @@ def any_database(request: pytest.FixtureRequest) -> Database:
     assert isinstance(opened, Database)
     assert make_url(opened.url).database
     return opened
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _patience() -> Iterator[None]:
+    """Wait longer than a shop would, so that no test depends on how much else the machine does; some ask for less."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(impatient, "SILENCE_SECONDS", 60.0)
+        patch.setattr(workers, "PATIENCE", 30.0)
+        yield
 
 
 LOOPS_OF_TESTS: set[asyncio.AbstractEventLoop] = set()

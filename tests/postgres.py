@@ -45,7 +45,7 @@ class Server:
         return self._url(USER, "postgres")
 
     def _url(self, user: str, name: str) -> str:
-        return f"postgresql://{user}@127.0.0.1:{self.port}/{name}?options=-c%20lock_timeout%3D60000"
+        return f"postgresql://{user}@127.0.0.1:{self.port}/{name}?options=-c%20lock_timeout%3D60000%20-c%20statement_timeout%3D60000"
 
     @classmethod
     @contextmanager
