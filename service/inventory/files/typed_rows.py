@@ -25,6 +25,12 @@ def enter(session: Session, rows: Mapping[FileKind, Mapping[str, str]], *, repla
     except IntegrityError:
         raise ConflictError(_("Somebody else has just entered the same. Nothing was changed; look again.")) from None
     if report.problems:
-        raise InvalidInputError((problem.column or "", problem.sentence) for problem in report.problems)
+        # A form has no cells and no columns: what it lacks is said without them.
+        given = {name for texts in rows.values() for name, text in texts.items() if text.strip()}
+        needed = {one.name for kind in rows for one in (*kind.shared, *kind.own) if one.required} - given
+        raise InvalidInputError(
+            (problem.column or "", _("This is needed.") if problem.column in needed else problem.sentence)
+            for problem in report.problems
+        )
     session.expire_all()
     return report

@@ -67,9 +67,9 @@ def test_a_bow_is_added_with_its_hair_and_found_in_the_stock(shop: Shop) -> None
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ({"copy": ""}, "Serial: Got an empty cell; expected a value"),
+        ({"copy": ""}, "Serial: This is needed."),
         ({"copy": "own"}, "stands for the player's own bow"),
-        ({"tier": ""}, "Model: Got an empty cell"),
+        ({"tier": ""}, "Model: This is needed."),
         ({"hold": ""}, "Hold: Got nothing for the copy N-x; expected german"),
         ({"insured_value": "0"}, "Insured value: Got '0'; expected an amount above 0"),
         ({"insured_value": "1.250,50"}, "expected a number without thousands marks"),

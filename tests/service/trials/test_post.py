@@ -1,7 +1,7 @@
 """Bows lent by post: where the parcel goes, its journey, the mails around it, and a loan that may last longer."""
 
 import datetime as dt
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -69,6 +69,16 @@ def behind(shop: Shop, key: str) -> list[bool]:
     """Return which stations of the journey are behind: sent, arrived, due back, back."""
     (line,) = page(shop, key).of_class("journey")
     return [each.get("class") == "behind" for each in line.walk() if each.tag == "li"]
+
+
+@pytest.mark.parametrize(("made", "waits"), [(planned, True), (lent, False)])
+def test_the_link_of_a_trial_that_waits_says_when_it_leads_somewhere(
+    shop: Shop, made: Callable[[Shop], str], waits: bool
+) -> None:
+    asked = shop.adviser.read(f"/desk/trials/{made(shop)}")
+    page = desk_shop.send(shop.adviser, asked, "/seat", rater="player")
+    assert page.by_id("link-player") is not None
+    assert ("until then nothing is found there" in page.text) == waits
 
 
 def test_an_address_stays_with_its_trial_and_a_number_is_a_link_only_by_https(shop: Shop) -> None:
