@@ -19,6 +19,7 @@ from service.advice import advise
 from service.app import create_app
 from service.core import logs
 from service.core.language import NAMES
+from service.modelling import versions
 from service.questionnaire.questions import Questionnaire
 from service.settings import Settings
 from service.web import templating
@@ -92,6 +93,7 @@ def _load_all(settings: Settings) -> None:
             hold = Hold.GERMAN if instrument is Instrument.DOUBLE_BASS else None
             advise.consider(session, Questionnaire(instrument=instrument, hold=hold))
     asyncio.run(_look_at(app))
+    versions.wait()
     app.state.database.close()
     for name in (PROTOCOL.partition(":")[0], "uvloop", POINTS):
         importlib.import_module(name)

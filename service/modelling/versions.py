@@ -208,6 +208,11 @@ def current(session: Session, present: Present | None = None, *, wait: bool = Fa
         return current(session, present, wait=wait)
 
 
+def wait() -> None:
+    """Wait until no version is being made ready aside, as before a process branches off: of a thread it would have half."""
+    _aside.wait()
+
+
 def _while_made_ready(session: Session, key: str, version: int, fitted_at: dt.datetime, digest: str) -> Fitted | None:
     """Return the version that answered before while a large one is made ready aside; None where it is there, or nothing else answers."""
     where = _where(session)
@@ -218,6 +223,8 @@ def _while_made_ready(session: Session, key: str, version: int, fitted_at: dt.da
         size = session.scalar(select(func.length(ModelVersion.artifact)).where(ModelVersion.id == version))
         if not size or size <= READ_AT_ONCE:
             return None
+        if before.key == key:  # that itself, gone from memory for others that were looked at
+            return before
 
         def make(own: Session) -> None:
             try:

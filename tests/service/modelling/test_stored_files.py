@@ -1,6 +1,7 @@
 """Where models lie: made ready aside while requests are answered, put away by a rule, refused before they are computed."""
 
 import datetime as dt
+import gc
 import shutil
 import tracemalloc
 from collections.abc import Callable
@@ -14,13 +15,16 @@ import numpy as np
 import pytest
 
 from model.preference import FittedModel, from_bytes, to_bytes
+from service.cli import web_server
 from service.core.database import Database
 from service.core.errors import ConflictError
 from service.modelling import catalogue, fits, stored_files, versions
+from service.modelling.aside import Aside
 from service.operations import row_transfer
 from service.tables import ModelVersion
 from tests import factories, migrated
 from tests.model.worlds import made_up_posterior, violins
+from tests.service.client import settings_in
 
 
 class Usage(NamedTuple):
@@ -127,6 +131,52 @@ def test_a_large_version_that_is_damaged_is_told_by_the_request_after(
     assert "could not be made ready aside" in caplog.text
     assert f"version {third} of the model cannot be read" in caplog.text
     assert first != second
+
+
+def test_the_version_that_answers_is_not_read_again_once_others_were_looked_at(
+    database: Database, monkeypatch: pytest.MonkeyPatch, aside: Callable[[], None]
+) -> None:
+    older = [add(database) for _ in range(4)]
+    assert answering(database) == older[-1]
+    with database.reading() as session:
+        for version in older[:-1]:
+            versions.load(session, version)
+    files = list[bytes]()
+    monkeypatch.setattr(versions, "from_bytes", files.append)
+    assert answering(database) == older[-1]
+    aside()
+    assert files == []
+
+
+def test_nothing_is_being_made_ready_any_more_where_the_workers_branch_off(
+    database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    waited_for, at_the_end = Event(), list[bool]()
+
+    class Awaited(Aside):
+        """Makes ready until somebody waits for it."""
+
+        def wait(self) -> None:
+            waited_for.set()
+            super().wait()
+
+    aside = Awaited()
+
+    def made(_own: object) -> None:
+        waited_for.wait(30)
+
+    async def adopted_meanwhile(_app: object) -> None:
+        with database.reading() as session:
+            assert aside.begins("large", session, made)
+
+    monkeypatch.setattr(versions, "_aside", aside)
+    monkeypatch.setattr(web_server, "_look_at", adopted_meanwhile)
+    monkeypatch.setattr(gc, "freeze", lambda: at_the_end.append(aside.is_at("large")))
+    try:
+        web_server._load_all(settings_in(tmp_path, database_url=database.url.render_as_string(hide_password=False)))
+    finally:
+        waited_for.set()
+    assert at_the_end == [False]
 
 
 def test_older_files_are_put_away_and_their_check_ups_stay(database: Database, monkeypatch: pytest.MonkeyPatch) -> None:
