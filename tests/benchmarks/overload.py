@@ -6,13 +6,14 @@ signs of life are asked for meanwhile. Every advice has an id of its own, and ea
 
 import argparse
 import asyncio
+import json
 import os
 import signal
 import time
 import uuid
 from collections import Counter
 from collections.abc import Callable, Coroutine, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from functools import partial
 from itertools import count
@@ -41,6 +42,44 @@ LIVE, FILE, PAGE, READY = "/health/live", "/static/style.css", "/", "/health/rea
 PATIENCE = 60.0
 
 
+class Light:
+    """As little of a client as will do: one that takes time of its own, with hundreds under way, would measure itself."""
+
+    def __init__(self, address: str) -> None:
+        self.url = httpx.URL(address)
+        self._free: list[tuple[asyncio.StreamReader, asyncio.StreamWriter]] = []
+
+    async def send(self, path: str, body: dict[str, object] | None = None) -> tuple[int, bytes]:
+        """Return status and head of an answer that was read whole; raises `OSError` or `EOFError` where none comes."""
+        reader, writer = await self._connection()
+        content = b"" if body is None else json.dumps(body).encode()
+        head = f"{'GET' if body is None else 'POST'} {path} HTTP/1.1\r\nHost: {self.url.host}:{self.url.port}\r\n"
+        kind = f"Content-Type: application/json\r\nContent-Length: {len(content)}\r\n" if content else ""
+        try:
+            async with asyncio.timeout(PATIENCE):
+                writer.write(f"{head}{kind}\r\n".encode() + content)
+                told = (await reader.readuntil(b"\r\n\r\n")).lower()
+                await reader.readexactly(int(told.split(b"\r\ncontent-length: ")[1].split(b"\r\n")[0]))
+        except BaseException:
+            writer.close()
+            raise
+        self._free.append((reader, writer))
+        return int(told.split()[1]), told
+
+    async def _connection(self) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+        while self._free:
+            reader, writer = self._free.pop()
+            if not reader.at_eof():
+                return reader, writer
+            writer.close()
+        return await asyncio.open_connection(self.url.host, self.url.port)
+
+    def close(self) -> None:
+        """Close what is open."""
+        for _reader, writer in self._free:
+            writer.close()
+
+
 @dataclass
 class Tally:
     """What came of requests: seconds by what was asked and status, and the ids of advice that was answered."""
@@ -49,14 +88,13 @@ class Tally:
     answered: list[str] = field(default_factory=list)
     without_when: int = 0
 
-    async def ask(self, client: httpx.AsyncClient, path: str, body: dict[str, object] | None = None) -> int:
+    async def ask(self, client: Light, path: str, body: dict[str, object] | None = None) -> int:
         """Ask once and note it; 0 stands for an answer that never came."""
         began = time.monotonic()
         try:
-            reply = await (client.get(path) if body is None else client.post(path, json=body))
-            status = reply.status_code
-            self.without_when += status == 503 and path != READY and "retry-after" not in reply.headers
-        except httpx.HTTPError:
+            status, head = await client.send(path, body)
+            self.without_when += status == 503 and path != READY and b"\r\nretry-after:" not in head
+        except (OSError, EOFError):  # TimeoutError is the one, a connection that ends too soon the other
             status = 0
         self.took.setdefault((path, status), []).append(time.monotonic() - began)
         if status == 200 and body is not None:
@@ -116,8 +154,7 @@ async def _measured(address: str, database: Database, asked: argparse.Namespace)
     def body() -> dict[str, object]:
         return bodies[next(numbers) % len(bodies)] | {"id": str(uuid.uuid4())}
 
-    limits = httpx.Limits(max_connections=None, max_keepalive_connections=200)
-    async with httpx.AsyncClient(base_url=address, timeout=PATIENCE, limits=limits, trust_env=False) as client:
+    with closing(Light(address)) as client:
         await _closed(client, body, 3.0)
         rate = await _closed(client, body, 6.0) / 6.0
         crowd = Tally()
@@ -139,7 +176,7 @@ async def _measured(address: str, database: Database, asked: argparse.Namespace)
     return found
 
 
-async def _closed(client: httpx.AsyncClient, body: Callable[[], dict[str, object]], seconds: float) -> int:
+async def _closed(client: Light, body: Callable[[], dict[str, object]], seconds: float) -> int:
     """Return how many are answered in so many seconds to a few who ask again at once."""
     tally, end = Tally(), time.monotonic() + seconds
 
@@ -151,9 +188,7 @@ async def _closed(client: httpx.AsyncClient, body: Callable[[], dict[str, object
     return len(tally.answered)
 
 
-async def _for(
-    seconds: float, tally: Tally, client: httpx.AsyncClient, body: Callable[[], dict[str, object]], rate: float
-) -> None:
+async def _for(seconds: float, tally: Tally, client: Light, body: Callable[[], dict[str, object]], rate: float) -> None:
     """Ask for advice at a rate, whatever becomes of it, and ten times a second for a page, a file and a sign of life."""
     others = (_every(0.1, seconds, partial(tally.ask, client, path)) for path in (LIVE, FILE, PAGE))
     await asyncio.gather(_every(1.0 / rate, seconds, lambda: tally.ask(client, "/api/v1/advice", body())), *others)
@@ -167,7 +202,7 @@ async def _every(gap: float, seconds: float, ask: Callable[[], Coroutine[Any, An
     await asyncio.gather(*tasks)
 
 
-async def _first(tally: Tally, client: httpx.AsyncClient, body: Callable[[], dict[str, object]]) -> float:
+async def _first(tally: Tally, client: Light, body: Callable[[], dict[str, object]]) -> float:
     """Return after how many seconds an advice is answered, asking until one is."""
     began = time.monotonic()
     while await tally.ask(client, "/api/v1/advice", body()) != 200 and time.monotonic() - began < PATIENCE:
@@ -177,7 +212,7 @@ async def _first(tally: Tally, client: httpx.AsyncClient, body: Callable[[], dic
 
 async def _while_frozen(
     crowd: Tally,
-    client: httpx.AsyncClient,
+    client: Light,
     body: Callable[[], dict[str, object]],
     database: Database,
     seconds: float,
@@ -227,7 +262,7 @@ def _parent(process: Path) -> int:
         return 0
 
 
-async def _connected(crowd: Tally, client: httpx.AsyncClient, address: str, number: int) -> dict[str, float]:
+async def _connected(crowd: Tally, client: Light, address: str, number: int) -> dict[str, float]:
     """Hold connections open that say nothing, and some that send a head byte by byte, and ask meanwhile."""
     url, open_ones, tally = httpx.URL(address), list[asyncio.StreamWriter](), Tally()
     for _group in range(0, number, 100):
