@@ -10,6 +10,7 @@ from sqlalchemy import select
 
 from service import tables
 from service.core.database import Database
+from service.dealers import shop_card
 from service.devices import tablets
 from service.mail import letters
 from service.players import persons
@@ -84,12 +85,15 @@ def test_before_it_is_revealed_nobody_is_shown_which_bow_was_which(shop: Shop) -
 
 
 def test_once_revealed_tablet_mail_and_paper_tell_the_same_and_no_serial(shop: Shop) -> None:
+    with shop.desk.database.writing() as session:
+        shop_card.keep(session, None, DEALER, address="Quay Street 12")
     key, behind = played(shop)
     pages = {
         "mail": shop.desk.nobody().get(link_in(mail(shop, "after_trial"))),
         "tablet": shop.desk.nobody().send("GET", f"/tablet/trials/{key}/result", headers=tablet(shop)),
         "paper": shop.adviser.get(f"/desk/trials/{key}/print/result"),
     }
+    assert "Quay Street 12" in pages["mail"].text
     with shop.desk.database.reading() as session:
         joined = select(tables.Copy.serial, tables.Tier.name).join(tables.Tier, tables.Tier.slug == tables.Copy.tier)
         tier_of = dict(session.execute(joined).all())
