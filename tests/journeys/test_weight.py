@@ -42,16 +42,19 @@ def test_headings_and_text_are_set_in_our_faces_and_a_face_that_comes_late_moves
     page.route("**/*.woff2", lambda route: late.append(route))  # noqa: PLW0108 - the driver marks what it calls
     page.goto("/", wait_until="domcontentloaded")
     places = "() => [...document.querySelectorAll('main > *')].map((e) => e.getBoundingClientRect().top)"
+    begun = "(all) => new Set([...document.fonts].filter((f) => all.includes(f.status)).map((f) => f.family)).size >= 2"
+    page.wait_for_function(begun, arg=["loading"])
     before = page.evaluate(places)
     for route in late:
         route.continue_()
     page.unroute("**/*.woff2")
-    page.evaluate("() => document.fonts.ready.then(() => null)")
+    page.wait_for_function(begun, arg=["loaded"])
     after = page.evaluate(places)
     assert max(abs(one - other) for one, other in zip(before, after, strict=True)) <= 2, (before, after)
     page.evaluate(
         "(text) => document.querySelectorAll('h1, .lead').forEach((e) => { e.textContent = text; })", LETTERS + NAMES
     )
+    page.wait_for_function("() => document.fonts.status === 'loaded'")
     with _driven(page) as driver:
         for what in ("DOM", "CSS"):
             driver.send(f"{what}.enable")
