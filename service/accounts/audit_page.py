@@ -84,4 +84,5 @@ def _about(entry: RecordedEvent) -> str:
 
 
 def _plain(value: object) -> str:
-    return " ".join(map(str, value)) if isinstance(value, list) else str(value)
+    """Return a value in words; of a list what is known, one after the other."""
+    return " ".join(_plain(each) for each in value if each is not None) if isinstance(value, list) else str(value)

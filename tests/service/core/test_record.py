@@ -355,3 +355,10 @@ def test_what_a_stranger_asks_for_in_vain_is_not_on_record(desk: Desk) -> None:
     for path in ("/desk/users", "/desk/stock/DB-bramble-1", "/desk/password/nobodys", "/advice/nobodys", "/nowhere"):
         desk.nobody().get(path)
     assert refused(desk.database, audit_events.ACCESS_REFUSED) == []
+
+
+def test_of_what_is_on_record_in_lists_the_desk_shows_what_is_known(desk: Desk) -> None:
+    with desk.database.writing() as session:
+        was = [["kept", "DB-0001", None, None], ["returned", None]]
+        audit.record(session, None, audit_events.TRIAL_REOPENED, "trial T-9", dealer=DEALER, outcomes=was)
+    assert "trial T-9 (outcomes kept DB-0001 returned)" in desk.sign_in("owner").read("/desk/audit").text
