@@ -9,7 +9,6 @@ import re
 import threading
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,20 +17,15 @@ import soundfile
 import uvicorn
 from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Request, expect, sync_playwright
 from sqlalchemy.orm import Session
-from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # ships no types
 
 from model.domain.arrays import Floats
-from model.evaluation import TrialHistory, cross_validate, make_folds
-from service import migrations
 from service.app import create_app
 from service.core.database import Database
-from service.inventory import files
-from service.modelling import fits
 from tests import browser as chromium
 from tests.conftest import LOOPS_OF_TESTS
+from tests.journeys import filled_demo
 from tests.service.client import settings_in
 
-SEED = Path(__file__).resolve().parents[2] / "seed_data"
 FLAGS = ["--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu", "--disable-background-networking"]
 SECONDS = 30
 expect.set_options(timeout=SECONDS * 1000)  # a page that comes late on a busy machine is no fault of it
@@ -52,8 +46,9 @@ class Site:
 @pytest.fixture(scope="package")
 def live_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
     """Serve the application on a free port of this machine."""
-    app = create_app(settings_in(tmp_path_factory.mktemp("journeys"), demo=True))
-    _fill(app.state.database)
+    folder = tmp_path_factory.mktemp("journeys")
+    filled_demo.put(folder / "bows.db")
+    app = create_app(settings_in(folder, demo=True))
     server = uvicorn.Server(uvicorn.Config(app, host="127.0.0.1", port=0, log_level="warning"))
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
@@ -65,25 +60,6 @@ def live_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
     yield Site(f"http://127.0.0.1:{port}", app.state.database)
     server.should_exit = True
     thread.join(SECONDS)
-
-
-def _fill(database: Database) -> None:
-    migrations.upgrade(database)
-    with database.writing() as session:
-        files.load(session, SEED)
-    # Its figures are of no account here: a check-up of a part, in this process, has all that a page can show of one.
-    with (
-        pytest.MonkeyPatch.context() as changed,
-        threadpool_limits(1),
-    ):  # small matrices: more threads wait for each other
-        changed.setattr(fits, "ALONE_UP_TO", 10**6)
-        changed.setattr(fits, "cross_validate", lambda past, *rest, **more: cross_validate(_part(past), *rest, **more))
-        changed.setattr(fits, "make_folds", lambda past, *rest, **more: make_folds(_part(past), *rest, **more))
-        fits.fit(database)
-
-
-def _part(past: TrialHistory) -> TrialHistory:
-    return replace(past, trials=past.trials[::4])
 
 
 # For this package only: the driver keeps an event loop running in the thread of the tests, and those of the service need their own.
