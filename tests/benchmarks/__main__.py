@@ -41,9 +41,10 @@ def main(argv: Sequence[str]) -> int:
         os.environ[_goals.STORING] = "1"
         argv = [each for each in argv if each != _STORE]
     if argv == ["all"]:
+        this = [sys.executable, "-m", "tests.benchmarks"]
         return max(
             [
-                subprocess.run([sys.executable, "-m", "tests.benchmarks", name], check=False).returncode
+                subprocess.run([*this, name, *_goals.ARGUMENTS.get(name, ())], check=False).returncode
                 for name in _goals.GOALS
             ]
         )

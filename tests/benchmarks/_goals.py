@@ -74,6 +74,13 @@ REQUESTS = {
 }
 """So many times the CPU of an empty POST with the same body."""
 DEARER = "PostgreSQL beside SQLite, the dearest"
+FLAT = ("/desk", "/desk/stock")
+"""Pages that cost the same in a shop of ten times as many enquiries and trials."""
+BESIDE_LME4 = "InstEval: beside lme4 with OpenBLAS"
+OF_FITS = {"insteval": (0.3, None), "shops": (1.5, 1.0), "block": (10.0, None)}
+"""CPU seconds and GB of memory that a fit of each case takes at most."""
+ARGUMENTS = {"fit": ("--against-r",)}
+"""What a benchmark is told where all are run."""
 GOALS: Mapping[str, tuple[Goal, ...]] = {
     "startup": (
         *(Goal(f"{command}: CPU", 0.3, "s") for command in QUIET),
@@ -96,6 +103,11 @@ GOALS: Mapping[str, tuple[Goal, ...]] = {
         Goal("network, with check-up: CPU, times the whole", 1800, "s"),
         Goal("network, with check-up: memory of a process", 2, "GB"),
     ),
+    "fit": (
+        *(Goal(f"{case}: CPU", seconds, "s") for case, (seconds, _memory) in OF_FITS.items()),
+        *(Goal(f"{case}: memory", memory, "GB") for case, (_seconds, memory) in OF_FITS.items() if memory),
+        Goal(BESIDE_LME4, 1 / 12, "x"),
+    ),
     "artifact": tuple(goal for copies in LINKED for goal in _of_artifact(copies)),
     "overload": (
         *(
@@ -106,6 +118,12 @@ GOALS: Mapping[str, tuple[Goal, ...]] = {
         Goal("PostgreSQL: frozen: longest GET of a file or sign of life, s", 0.5, "s"),
         Goal("PostgreSQL: frozen: neither 200 nor 503", 0, ""),
     ),
+    "desk": tuple(
+        Goal(f"{database}: {page}, beside a shop of a tenth", 1.25, "x")
+        for database in ("SQLite", "PostgreSQL")
+        for page in FLAT
+    ),
+    "faults": tuple(Goal(f"{database}: lost or halved", 0, "") for database in ("SQLite", "PostgreSQL")),
 }
 """By benchmark, in the order in which they are run."""
 

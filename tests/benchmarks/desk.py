@@ -13,6 +13,7 @@ from sqlalchemy import event, text
 
 from service import migrations
 from service.core.database import Database
+from tests.benchmarks import _goals
 from tests.benchmarks._figures import table
 from tests.postgres import Server
 from tests.service import large_shop
@@ -62,6 +63,7 @@ def main(argv: Sequence[str]) -> int:
         "--times", type=int, default=10, metavar="N", help="how much larger the second shop is; 1: no second"
     )
     asked = parser.parse_args(argv)
+    told: dict[str, float] = {}
     for kind in asked.database or ("sqlite", "postgresql"):
         sizes = [1, asked.times] if asked.times > 1 else [1]
         found = [_measured(kind, size) for size in sizes]
@@ -69,6 +71,14 @@ def main(argv: Sequence[str]) -> int:
         head = ["page", *(f"{name} x{size}" for size in sizes for name in ("CPU ms", "statements", "rows"))]
         print(f"\n{kind}: {', '.join(f'{count:,} {name}' for name, count in SIZE.items())}, and x{sizes[-1]}")
         print(table(head, lines))
+        if len(found) > 1:
+            name = "SQLite" if kind == "sqlite" else "PostgreSQL"
+            told |= {
+                f"{name}: {page}, beside a shop of a tenth": float(found[1][page][0]) / float(found[0][page][0])
+                for page in _goals.FLAT
+            }
+    print()
+    _goals.tell("desk", told)
     return 0
 
 
@@ -118,7 +128,7 @@ class Counter:
             assert reply.status_code in (200, 303), (page, reply.status_code)
             quickest = min(quickest, self._cpu() - before)
         read = f"{self.steps}k" if self.database.is_sqlite else f"{self._rows() - rows:,}"
-        return f"{quickest:.0f}", str(self.statements), read
+        return f"{quickest:.1f}", str(self.statements), read
 
     def _cpu(self) -> float:
         """Return the CPU time of this process and, on PostgreSQL, of its backends, in ms."""

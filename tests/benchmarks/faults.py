@@ -24,6 +24,7 @@ from service.migrations import State
 from service.modelling import fit_runs, versions
 from tests import factories, postgres, released
 from tests.benchmarks import _faults_serve as serving
+from tests.benchmarks import _goals
 from tests.benchmarks._faults_world import (
     Counts,
     Disk,
@@ -83,17 +84,19 @@ def main(argv: Sequence[str]) -> int:
     parser.add_argument("--only", help="commands whose name this is (default: all)")
     asked = parser.parse_args(argv)
     logging.disable(logging.CRITICAL)
-    found: list[Told] = []
+    found: dict[str, list[Told]] = {}
     with tempfile.TemporaryDirectory(prefix="bows-faults-") as folder:
         base = Path(folder)
         base.chmod(0o755)
         for kind, disk in _kinds(base):
-            found += _commands(kind, disk, base, asked)
+            told = list(_commands(kind, disk, base, asked))
+            found["SQLite" if isinstance(kind, SqliteFile) else "PostgreSQL"] = told
             if asked.only in (None, "serve"):
-                found += serving.faults(kind, disk, base, asked.kills, Told)
-    lost = sum(len(told.lost) for told in found)
-    print(f"{sum(told.done for told in found)} faults, lost or halved: {lost}")
-    return int(lost > 0)
+                told += serving.faults(kind, disk, base, asked.kills, Told)
+    lost = {name: sum(len(each.lost) for each in told) for name, told in found.items()}
+    print(f"{sum(each.done for told in found.values() for each in told)} faults")
+    _goals.tell("faults", {f"{name}: lost or halved": float(count) for name, count in lost.items()})
+    return int(any(lost.values()))
 
 
 def _kinds(base: Path) -> Iterator[tuple[Kind, Disk | None]]:
