@@ -17,6 +17,8 @@ from jinja2 import Environment
 from service.core.language import N_, _, locale, ngettext, pgettext, spoken
 
 NBSP = "\u00a0"
+_JOINED = "\u2060"
+"""Holds a dash to what follows it: after a dash a line may break even before a no-break space (UAX 14, LB12a)."""
 Real = int | float | Decimal
 
 _COUNTS = (
@@ -52,7 +54,7 @@ def mark(value: float) -> str:
 
 def interval(low: Real, high: Real) -> str:
     """Return both ends with one decimal: '3.3 – 6.7'."""
-    return f"{number(low)}{NBSP}–{NBSP}{number(high)}"
+    return f"{number(low)}{NBSP}–{_JOINED}{NBSP}{number(high)}"
 
 
 def money(amount: Real, currency: str) -> str:
@@ -162,7 +164,7 @@ def enquiry_number(ident: str) -> str:
 
 def minutes(count: int) -> str:
     """Return a time: '40 minutes'."""
-    return ngettext("{count} minute", "{count} minutes", count).format(count=count)
+    return ngettext("{count} minute", "{count} minutes", count).format(count=count).replace(" ", NBSP)
 
 
 def counted(count: int) -> str:

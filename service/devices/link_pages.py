@@ -14,6 +14,7 @@ from service.core import formats, times
 from service.core.errors import NotFoundError
 from service.core.language import _
 from service.devices import plain_sheets
+from service.mail.mail_links import link_page
 from service.questionnaire.choices import ScaleWords
 from service.trials import rater_links, screen_words, sheets, sittings
 from service.web import costs
@@ -39,6 +40,8 @@ OVERALL = "overall"
 async def begin(request: Request, token: str, links: Links, session: Reading) -> Response:
     """Show how the trial goes, and its bows by letter."""
     seat = rater_links.read(session, token, signer=links)
+    if not seat.begun:
+        return _not_begun(request, seat)
     screen = sheets.for_screen(session, seat.trial, seat.rater)
     told = {"seat": seat.id, "token": token, "closed": seat.closed, "screen": None if seat.closed else screen}
     page = ScreenPage(
@@ -60,6 +63,20 @@ async def begin(request: Request, token: str, links: Links, session: Reading) ->
         was_due=_was_due(screen["due_back"]),
         **(parts | stands),
     )
+
+
+def _not_begun(request: Request, seat: rater_links.SeatInfo) -> Response:
+    """Say that a trial has not begun, and what to do: whoever has the link may know."""
+    if seat.by_post:
+        said = _(
+            "Your parcel from {dealer} has not been sent yet. Keep this link: once the parcel is on its way, the sheets open here."
+        )
+        more = _("The bows are with you already? Then please tell {dealer}, and open this link again.")
+    else:
+        said = _("{dealer} has not opened this trial yet. Keep this link: once it is opened, the sheets are here.")
+        more = _("The bows are on the table already? Then please tell your adviser, and open this link again.")
+    name = seat.dealer_name
+    return link_page(request, _("Not begun yet"), said.format(dealer=name), more.format(dealer=name), dealer=name)
 
 
 def _was_due(day: str | None) -> str:

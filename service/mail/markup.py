@@ -94,7 +94,12 @@ def to_text(blocks: tuple[Block, ...]) -> str:
 
 def _filled(text: str, first: str = "", later: str = "") -> str:
     return textwrap.fill(
-        text, WIDTH, initial_indent=first, subsequent_indent=later, break_long_words=False, break_on_hyphens=False
+        text.replace("\u2060", ""),
+        WIDTH,
+        initial_indent=first,
+        subsequent_indent=later,
+        break_long_words=False,
+        break_on_hyphens=False,
     )
 
 

@@ -107,10 +107,12 @@ def _check_nothing_is_out(session: Session, person: Person) -> None:
     bows_out = select(TrialCopy.id).join(Trial, Trial.id == TrialCopy.trial)
     if session.scalar(composed.where(of_theirs, Composition.state.in_(("planned", "open"))).limit(1)) is not None:
         raise ConflictError(
-            _("A trial of theirs still goes on; end it or cancel it first, then their data can be erased.")
+            _("A trial still goes on; once the shop has ended or cancelled it, the data can be erased.")
         )
     if session.scalar(bows_out.where(of_theirs, TrialCopy.out_at.is_not(None), TrialCopy.back_at.is_(None)).limit(1)):
-        raise ConflictError(_("A bow is still with them; once it is back, or noted as kept, their data can be erased."))
+        raise ConflictError(
+            _("A bow is still out on a trial; once it is back, or noted as kept, the data can be erased.")
+        )
 
 
 def _erase_mail(session: Session, person: Person, trials: Sequence[int]) -> None:

@@ -119,7 +119,7 @@ def stretch(percent: float | None) -> str:
 
 def minutes(count: int | None) -> str:
     """Say how much time there is."""
-    return _("about {number} minutes").format(number=count) if count else ""
+    return _("about {number} minutes").replace("} ", "}\u00a0").format(number=count) if count else ""
 
 
 def place(name: str) -> str:

@@ -153,7 +153,7 @@ def strings(_chosen: str) -> tuple[Option, ...]:
 
 def minutes(chosen: str) -> tuple[Option, ...]:
     """Return how much time there may be."""
-    return offered(MINUTES, chosen, _("about {number} minutes"))
+    return offered(MINUTES, chosen, _("about {number} minutes").replace("} ", "}\u00a0"))
 
 
 def has_a_bow(_chosen: str) -> tuple[Option, ...]:

@@ -58,7 +58,7 @@ def number(text: str) -> float | int:
         digits = re.sub(r"[.,]", "", text)
         raise ValueError(
             _("Got {text}, which can be read in two ways; expected {digits} without a mark for thousands.").format(
-                text=shown(text), digits=digits
+                text=_quoted(text), digits=digits
             )
         )
     if _SPACED.fullmatch(text):
@@ -66,9 +66,14 @@ def number(text: str) -> float | int:
     if _BOTH_MARKS.fullmatch(text):
         text = re.sub(r"[.,](?=.*[.,])", "", text)
     if not _PLAIN.fullmatch(text):
-        raise ValueError(_("Got {text}; expected a number in digits.").format(text=shown(text)))
+        raise ValueError(_("Got {text}; expected a number in digits.").format(text=_quoted(text)))
     value = float(text.replace(",", "."))
     return int(value) if value.is_integer() else value
+
+
+def _quoted(text: str) -> str:
+    """Return what was typed as the reader's language quotes it."""
+    return _("“{text}”").format(text=shown(text).removeprefix('"').removesuffix('"'))
 
 
 def first(form: Form, field: str) -> str:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from model.domain.vocabulary import Place
 from service.core import audit, audit_events
 from service.core.errors import ConflictError, existing
 from service.core.language import _
@@ -25,13 +26,15 @@ LIFE = dt.timedelta(days=60)
 
 @dataclass(frozen=True, slots=True)
 class SeatInfo:
-    """What a link leads to: a trial by its key, its dealer, who rates, and whether the link is closed."""
+    """What a link leads to: a trial by its key, its dealer, who rates, whether it goes by post and has begun, and whether the link is closed."""
 
     id: str
     trial: str
     dealer: str
     dealer_name: str
     rater: str
+    by_post: bool
+    begun: bool
     closed: bool
 
 
@@ -78,16 +81,17 @@ def path(signer: Signer, seat: str) -> str:
 def read(session: Session, token: str, *, signer: Signer, at: dt.datetime | None = None) -> SeatInfo:
     """Return what a link's token leads to; raises `NotFoundError` where it was not made here."""
     asked = (
-        select(Seat, Trial.key, Composition, Dealer.name)
+        select(Seat, Trial.key, Trial.place, Composition, Dealer.name)
         .join(Trial, Seat.trial == Trial.id)
         .join(Composition, Composition.trial == Trial.id)
         .join(Dealer, Composition.dealer == Dealer.slug)
         .where(Seat.id == (signer.read(PURPOSE, token) or ""))
     )
-    seat, key, composition, name = existing(session.execute(asked).one_or_none())
+    seat, key, place, composition, name = existing(session.execute(asked).one_or_none())
     now = at or dt.datetime.now(dt.UTC)
     closed = seat.closed_at is not None or seat.expires_at <= now or composition.state in ("closed", "cancelled")
-    return SeatInfo(seat.id, key, composition.dealer, name or composition.dealer, seat.rater, closed)
+    dealer, begun = composition.dealer, composition.state != "planned"
+    return SeatInfo(seat.id, key, dealer, name or dealer, seat.rater, place is Place.POST, begun, closed)
 
 
 def _open_one(session: Session, trial: int, rater: str) -> Seat | None:

@@ -114,7 +114,7 @@ def test_no_other_time_is_spoken_of_than_the_one_that_it_takes(
 ) -> None:
     for doc, _did in told:
         text = f"{words.headline(doc)}. {words.recommendation(doc)}"
-        assert set(re.findall(r"\d+ minutes", text)) <= {f"{(doc['trial'] or {}).get('minutes')} minutes"}
+        assert set(re.findall(r"\d+\sminutes", text)) <= {f"{(doc['trial'] or {}).get('minutes')}\u00a0minutes"}
         assert "hour" not in text
 
 

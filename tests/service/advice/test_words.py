@@ -185,7 +185,7 @@ def test_the_recommendation_says_how_many_which_how_long_and_why_no_more() -> No
     assert words.recommendation(document()) == (
         "Try four bows: three Juniper and one Rowan. "
         "It is likely (87\u00a0%) that you like at least one of them better than your own bow, if only a little. "
-        "A fifth bow would add little. It takes about 40 minutes, your own bow included."
+        "A fifth bow would add little. It takes about 40\u00a0minutes, your own bow included."
     )
 
 
@@ -289,7 +289,7 @@ def test_nothing_to_try_is_said_plainly() -> None:
 def test_how_sure_it_is_names_the_model_and_the_spread() -> None:
     sentence = words.sureness(document())
     assert sentence.startswith("Single bows differ: of ten bows of the model Juniper")
-    assert "2.6\u00a0–\u00a06.1" in sentence
+    assert "2.6\u00a0–\u2060\u00a06.1" in sentence
 
 
 def test_a_wide_interval_is_called_little_to_go_by() -> None:
@@ -349,7 +349,7 @@ def test_every_note_is_a_sentence_with_its_values_in_it(code: str) -> None:
         ("over_budget", "€900"),
         ("short_of_stock", "Two more bows of the model Juniper"),
         ("own_mass", "134\u00a0g"),
-        ("limited_by_time", "20 minutes"),
+        ("limited_by_time", "20\u00a0minutes"),
         ("no_tier", "double bass with the French hold"),
         ("priorities_unknown", "off the string and ease"),
         ("few_outcomes", "of three trials only"),

@@ -86,8 +86,9 @@ def test_measures_stand_with_their_units() -> None:
     assert formats.millimetres(1050) == f"1,050{NBSP}mm"
 
 
-def test_an_interval_has_one_decimal_at_both_ends() -> None:
-    assert formats.interval(2.54, 7) == f"2.5{NBSP}–{NBSP}7.0"
+def test_an_interval_has_one_decimal_at_both_ends_and_stays_on_one_line() -> None:
+    # After a dash a line may break even before a no-break space, but not before a word joiner (UAX 14, LB11 and LB12a).
+    assert formats.interval(2.54, 7) == f"2.5{NBSP}–\u2060{NBSP}7.0"
 
 
 @pytest.mark.parametrize(
@@ -104,8 +105,8 @@ def test_a_day_is_written_out(value: dt.date | str) -> None:
         (formats.bows(4), "four bows"),
         (formats.trials(1), "1 trial"),
         (formats.trials(1420), "1,420 trials"),
-        (formats.minutes(1), "1 minute"),
-        (formats.minutes(40), "40 minutes"),
+        (formats.minutes(1), f"1{NBSP}minute"),
+        (formats.minutes(40), f"40{NBSP}minutes"),
         (formats.counted(0), "no"),
         (formats.counted(12), "12"),
     ],
@@ -125,7 +126,7 @@ def test_templates_have_every_filter() -> None:
     environment = Environment(autoescape=True)
     formats.install(environment)
     made = environment.from_string("{{ 0.82 | chance }}; {{ 2450 | money('EUR') }}; {{ interval(1, 2) }}").render()
-    assert made == f"likely (82{NBSP}%); €2,450; 1.0{NBSP}–{NBSP}2.0"
+    assert made == f"likely (82{NBSP}%); €2,450; 1.0{NBSP}–\u2060{NBSP}2.0"
 
 
 class Shouting(NullTranslations):

@@ -11,6 +11,7 @@ import httpx
 import pytest
 from sqlalchemy import select, update
 
+from model.domain.vocabulary import Place
 from service import tables
 from service.devices import tablets
 from service.trials import paired_comparison, rater_links
@@ -397,6 +398,25 @@ def test_a_closed_link_says_that_the_trial_is_over(shop: Shop) -> None:
     assert page.status_code == 200
     assert "This trial is over" in page.text
     assert shop.get(f"{link}/1", headers=BROWSER).status_code == 404
+
+
+@pytest.mark.parametrize(("place", "said"), [(Place.SHOP, "has not opened this trial yet"), (Place.POST, "Your parcel")])
+def test_the_link_of_a_trial_that_has_not_begun_says_so_and_a_strangers_says_nothing(
+    shop: Shop, place: Place, said: str
+) -> None:
+    link = shop.link()
+    shop.set_state("planned")
+    with shop.database.writing() as session:
+        session.execute(update(tables.Trial).values(place=place))
+    page = shop.get(link, headers=BROWSER)
+    assert page.status_code == 200
+    assert page.headers["cache-control"] == "no-store"
+    assert 'name="robots" content="noindex' in page.text
+    assert "Not begun yet" in page.text
+    assert said in page.text
+    assert "Anna" not in page.text
+    assert shop.get(f"{link}/1", headers=BROWSER).status_code == 404
+    assert shop.get(f"{link[:-1]}{'A' if link[-1] != 'A' else 'B'}", headers=BROWSER).status_code == 404
 
 
 def test_a_form_that_was_open_when_the_trial_was_closed_is_kept_and_flagged(shop: Shop) -> None:

@@ -260,7 +260,7 @@ def test_what_is_not_this_dealers_is_not_there(shop: Shop, query: str) -> None:
 def test_an_amount_that_can_be_read_in_two_ways_is_asked_again(shop: Shop) -> None:
     page = shop.adviser.read("/desk/compose?instrument=violin&amount=2,600&minutes=40")
     assert page.status == 422
-    assert 'Budget: Got "2,600", which can be read in two ways' in page.of_class("faults")[0].text
+    assert "Budget: Got “2,600”, which can be read in two ways" in page.of_class("faults")[0].text
     assert page.by_id("amount").get("value") == "2,600"
     assert page.by_id("instrument-violin").get("checked") is not None
 
