@@ -83,7 +83,7 @@ def options(words: Mapping[Any, str]) -> tuple[Option, ...]:
 def days() -> tuple[ListFilter, ListFilter]:
     """From one day to another."""
     since, until = _DAYS
-    return ListFilter(since, _("From"), is_day=True), ListFilter(until, _("To"), is_day=True)
+    return ListFilter(since, _("From"), is_day=True), ListFilter(until, _("Up to"), is_day=True)
 
 
 def order() -> ListFilter:
