@@ -24,6 +24,8 @@ from jinja2 import Environment
 WIDTH = 72
 """Characters of a line of text; RFC 5322, 2.1.1 asks for at most 78."""
 _MARK = re.compile(r"^\s*(?:(?:=>|#|-+)\s*)+")
+_BLANKS = re.compile(r"[^\S\u00a0\u202f]+")
+"""Any blank but those that hold a number and its unit together."""
 RULE = "---"
 Kind = Literal["heading", "paragraph", "list", "link"]
 
@@ -41,7 +43,7 @@ class Block:
 
 def safe(value: object) -> object:
     """Return a value as it may stand in a mail: text on one line, without a mark at its beginning."""
-    return _MARK.sub("", " ".join(value.split())) if isinstance(value, str) else value
+    return _MARK.sub("", _BLANKS.sub(" ", value).strip()) if isinstance(value, str) else value
 
 
 def parse(source: str) -> tuple[Block, ...]:

@@ -400,7 +400,9 @@ def test_a_closed_link_says_that_the_trial_is_over(shop: Shop) -> None:
     assert shop.get(f"{link}/1", headers=BROWSER).status_code == 404
 
 
-@pytest.mark.parametrize(("place", "said"), [(Place.SHOP, "has not opened this trial yet"), (Place.POST, "Your parcel")])
+@pytest.mark.parametrize(
+    ("place", "said"), [(Place.SHOP, "has not opened this trial yet"), (Place.POST, "Your parcel")]
+)
 def test_the_link_of_a_trial_that_has_not_begun_says_so_and_a_strangers_says_nothing(
     shop: Shop, place: Place, said: str
 ) -> None:

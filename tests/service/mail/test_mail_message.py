@@ -239,6 +239,15 @@ def test_a_value_can_neither_begin_a_line_with_a_mark_nor_break_one() -> None:
     assert block.kind == "paragraph"
 
 
+def test_a_number_and_its_unit_are_parted_by_no_line_of_a_mail() -> None:
+    value = markup.safe("\u00a0" + 11 * "a word " + "and 94\u00a0%,\u2028likely 2.4\u00a0–\u2060\u00a06.4")
+    blocks = markup.parse(str(value))
+    lines = markup.to_text(blocks).splitlines()
+    assert [line for line in lines if "94\u00a0%, likely" in line]
+    assert [line for line in lines if "2.4\u00a0–\u00a06.4" in line]
+    assert "94\u00a0%" in markup.to_html(templating.environment(), "A title", "en", blocks)
+
+
 def test_a_link_without_words_is_a_mistake_of_the_template() -> None:
     with pytest.raises(ValueError, match="expected '=> https"):
         markup.parse("=> https://bows.example/x")
