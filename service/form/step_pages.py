@@ -114,6 +114,10 @@ def page_of(name: str, draft: Draft, faults: dict[str, str], frame: Frame) -> St
     step, number = step_of(name), _number(name)
     said = {field: asking.fault(field, sentence) for field, sentence in faults.items()}
     typed = page_data.Typed(draft.fields(step), said)
+    questions = _questions(step, draft, typed)
+    # As they stand on the page, boxes below the rest; what belongs to no question comes last.
+    asked = [question.field for question in sorted(questions, key=lambda each: each.kind == "box")]
+    told = sorted(said.items(), key=lambda fault: asked.index(fault[0]) if fault[0] in asked else len(asked))
     return StepPage(
         title=_("Your double bass") if name == BASS else _(choices.STEP_WORDS[step][0]),
         dealer=frame.dealer,
@@ -128,8 +132,8 @@ def page_of(name: str, draft: Draft, faults: dict[str, str], frame: Frame) -> St
         csrf=frame.csrf,
         first=name == ORDER[0],
         typed=typed,
-        questions=_questions(step, draft, typed),
-        faults=tuple(_fault(field, sentence) for field, sentence in typed.faults.items()),
+        questions=questions,
+        faults=tuple(_fault(field, sentence) for field, sentence in told),
     )
 
 

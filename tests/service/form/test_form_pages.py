@@ -238,6 +238,11 @@ def test_each_wrong_answer_is_led_to_and_makes_no_enquiry(
     assert len(enquiries(served)) == before
 
 
+def test_what_is_wrong_is_named_in_the_order_of_the_page(reader: Reader) -> None:
+    page = reader.send(at(reader, "contact"), {"name": "Ada Example", "email": "nobody"})
+    assert list(faults_of(page)) == ["email", "consent_advice"]
+
+
 def test_what_is_typed_is_escaped_wherever_it_is_shown_again(reader: Reader) -> None:
     script = "<script>alert('here')</script>"
     page = reader.send(at(reader, "own-bow"), {"own_bow": "yes", "own_mass_g": script})
