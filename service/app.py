@@ -32,6 +32,7 @@ from service.desk import desk_routes
 from service.devices import link_pages, offline_page, sheets_api, stroke_pages, tablet_doors
 from service.form import embed, form_routes
 from service.inventory import inventory_api, uploads
+from service.inventory.finisher import Finisher
 from service.mail import mail_links, outbox_page
 from service.mail.mail_service import open_mail_service
 from service.mail.sending import Postman
@@ -80,9 +81,10 @@ _ADVICE = re.compile(r"/api/v1/advice|/form/[^/]+/[^/]+|/advice/[^/]+/again")
 async def _while_serving(app: FastAPI) -> AsyncIterator[None]:
     postman = Postman(app.state.database, app.state.mail_service)
     patient = Database(app.state.database.url)
-    retention_worker = RetentionWorker(patient)
+    retention_worker, finisher = RetentionWorker(patient), Finisher(patient)
     postman.start()
     retention_worker.start()
+    finisher.start()
     tasks = [asyncio.create_task(app.state.ledger.keep())]
     if app.state.metrics is not None:
         tasks.append(asyncio.create_task(app.state.metrics.watch_loop()))
@@ -92,6 +94,7 @@ async def _while_serving(app: FastAPI) -> AsyncIterator[None]:
     await asyncio.gather(*tasks, return_exceptions=True)
     app.state.ledger.close()
     app.state.workers.close()
+    finisher.stop()
     retention_worker.stop()
     postman.stop()
     patient.close()

@@ -7,7 +7,7 @@ from pathlib import Path
 from service.cli import storing
 from service.cli.command_line import Commands, add
 from service.cli.common import opened
-from service.core import audit, audit_events
+from service.core import audit_events, files_coming
 from service.inventory import files
 from service.settings import Settings
 
@@ -30,11 +30,11 @@ def load(asked: argparse.Namespace, settings: Settings) -> int:
     """Take in a folder; every bad row is printed before it is refused."""
     with opened(settings) as database:
         parsed = files.read_folder(asked.folder)
-        with database.reading() if asked.dry_run else database.writing() as session:
-            report = files.load(session, parsed, replace=asked.replace, dry_run=asked.dry_run)
-            if not (report.problems or report.dry_run):
-                taken = {name: count.new + count.changed for name, count in report.files.items()}
-                audit.record(session, None, audit_events.DATA_LOADED, "files", dealer=None, **taken)
+        if asked.dry_run:
+            with database.reading() as session:
+                report = files.load(session, parsed, replace=asked.replace, dry_run=True)
+        else:
+            report = files.take_in(database, parsed, replace=asked.replace)
     for problem in report.problems:
         print(problem)
     if report.problems:
@@ -60,7 +60,9 @@ def _print_report(report: files.Report) -> None:
 def dump(asked: argparse.Namespace, settings: Settings) -> int:
     """Write range and history as files."""
     with opened(settings) as database:
+        files.finish(database)
         with database.reading() as session:
+            files_coming.wait_for(session)
             counts = files.dump(session, asked.folder)
         storing.note(database, audit_events.DATA_DUMPED, "files", **counts)
     for name, count in counts.items():

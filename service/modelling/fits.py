@@ -47,6 +47,7 @@ from model.preference import (
     serialization,
     to_bytes,
 )
+from service.core import files_coming
 from service.core.database import Database
 from service.core.errors import ConflictError
 from service.modelling import fit_words, model_records, stored_files, versions
@@ -109,6 +110,7 @@ class _Read:
 def fit(database: Database, progress: Progress | None = None) -> FitResult:
     """Fit a version from all trials, check and keep it, adopt it by `model.evaluation.promotion`; `ConflictError`: no trial, or no fit is possible."""
     with database.reading() as session:
+        files_coming.wait_for(session)
         read = _read(session)
     if not read.past.trials:
         msg = "There are no trials to fit yet. Until there are, the advice rests on the starting beliefs and says so."

@@ -12,6 +12,7 @@ from sqlalchemy import Column, ColumnElement, Table, delete, false, func, null, 
 from sqlalchemy.orm import Session
 
 from service import tables
+from service.core import files_coming
 from service.core.database import Database
 from service.core.errors import ConflictError
 from service.tables import Base
@@ -21,7 +22,7 @@ SHARED = frozenset({"address_keys", "range_state", "tiers", "tier_characters"})
 """What every dealer's rows need beside them, and what is no dealer's own."""
 OF_NOBODY = frozenset(
     {
-        *("confirmed_addresses", "drafts", "duties", "first_mails", "mail_counts"),
+        *("confirmed_addresses", "drafts", "duties", "first_mails", "load_steps", "mail_counts"),
         *("model_versions", "sign_in_tries", "spendings"),
     }
 )
@@ -86,6 +87,7 @@ def keep_only(copy: Database, dealer: str) -> None:
 
 def erase(session: Session, dealer: str) -> dict[str, int]:
     """Erase all that is a dealer's own, the log apart; return how many rows of each table went, as `counts`; `ConflictError`: no such dealer."""
+    files_coming.wait_for(session)  # what it brings may be of this dealer
     went = counts(session, dealer)
     people = _people(session, dealer)
     _let_go(session, dealer)

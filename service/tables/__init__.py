@@ -29,6 +29,7 @@ from service.tables.doors import (
     Duty,
     FirstMail,
     FollowUp,
+    LoadStep,
     MailCount,
     OutboxItem,
     Sandbox,

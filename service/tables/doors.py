@@ -215,6 +215,15 @@ class Duty(Base):
     counts: Mapped[dict[str, Any]] = mapped_column(sa.JSON, default=dict)
 
 
+class LoadStep(Base):
+    """A part of a large load that is still to be written, as JSON (`service.inventory.files.step_by_step`); `Duty` says whether it will be."""
+
+    __tablename__ = "load_steps"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    work: Mapped[str] = mapped_column(sa.Text)
+
+
 class Spending(Base):
     """What a client, by keyed digest, spent of one rate limit: ``level`` seconds at ``at``, in seconds since 1970, until it is over."""
 

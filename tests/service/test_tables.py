@@ -36,6 +36,7 @@ from service.tables import (
     JoinedPlayer,
     KeptForm,
     KnownBrowser,
+    LoadStep,
     MailCount,
     ModelVersion,
     OutboxItem,
@@ -170,6 +171,7 @@ ROWS: list[tuple[type[Base], dict[str, Any]]] = [
     (MailCount, {"of": "c", "day": DAY, "count": 1}),
     (FollowUp, {"trial": 1, "still_right": True, "at": MOMENT}),
     (Duty, {"name": "sweep", "begun_at": MOMENT, "counts": {}}),
+    (LoadStep, {"work": "{}"}),
     (Spending, {"key": "5f", "level": 1.5, "at": 1.7e9}),
 ]
 

@@ -45,6 +45,7 @@ class Plan:
     files: dict[str, Changes] = field(default_factory=dict)  # the changes of each file
     trials: list[Values] = field(default_factory=list)  # trials whose answers change, as one of their rows each
     latest: dict[tuple[str, str], float] = field(default_factory=dict)
+    showed: dict[str, Values] = field(default_factory=dict)  # by serial the stored copies of which `latest` speaks
     dealers: dict[str, str | None] = field(default_factory=dict)  # dealers to be made, slug -> currency
     notes: list[str] = field(default_factory=list)  # what was understood otherwise than it stands in a file
 
@@ -59,6 +60,7 @@ def plan(parsed: Parsed, known: StoredRecords, *, replace: bool) -> Plan:
         for (serial, column), value in latest.items()
         if serial in copies and copies[serial][column] != value
     }
+    made.showed = {serial: known.copies[serial] for serial, _column in made.latest if serial in known.copies}
     for kind, stored in _stored(known):
         made.files[kind.name] = _compare(parsed.sheet(kind), stored, replace=replace)
     made.notes += _unusual(made.files[kinds.BENCH.name]) + _contradictory(made.files[kinds.BENCH.name])
