@@ -90,8 +90,10 @@ def _page(request: Request, status: int, title: str, message: str, fields: Seque
     page, at_desk = Page(title=title, demo=request.app.state.demo), request.url.path.startswith("/desk")
     # By the request's number whoever runs the service finds it in the log; there is none where the reader can mend it.
     told = {"message": message, "problems": fields, "ident": logs.request_id() if status >= 500 else ""}
+    # What may be there in a moment is asked for again where it is; a post would be sent a second time.
+    again = request.method == "GET" and (status == 429 or status >= 500)
     try:
-        return render(request, "web/error.html", page, status, at_desk=at_desk, **told)
+        return render(request, "web/error.html", page, status, at_desk=at_desk, again=again, **told)
     except TemplateError:
         log.exception("the error page could not be made")
         return _bare(status, title, message)

@@ -77,6 +77,8 @@ def test_a_browser_gets_every_error_as_a_page_except_from_the_api(
     else:
         assert answer.headers["content-type"].startswith("text/html")
         assert answer.text.count("<h1") == 1
+        # What may be there in a moment is asked for again where it is: whoever is amid a form loses nothing.
+        assert ('<a class="go" href="">' in answer.text) == (status >= 500)
         assert "Traceback" not in answer.text
         assert "secret" not in answer.text
 
