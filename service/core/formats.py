@@ -7,19 +7,21 @@ sign of a currency (Unicode CLDR, by Babel). A value and its unit are held toget
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
 from decimal import Decimal
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
 from babel.dates import format_date, format_time
 from babel.numbers import get_currency_symbol, get_decimal_symbol, get_group_symbol
 from jinja2 import Environment
 
-from service.core.language import N_, _, locale, ngettext, pgettext, spoken
+from service.core.language import N_, SOURCE, _, locale, ngettext, pgettext, spoken
 
 NBSP = "\u00a0"
 _JOINED = "\u2060"
 """Holds a dash to what follows it: after a dash a line may break even before a no-break space (UAX 14, LB12a)."""
 Real = int | float | Decimal
+DAYS_KEPT = 4096
+"""So many days are kept as they are written: the same few stand in every list."""
 
 _COUNTS = (
     N_("one"),
@@ -37,7 +39,8 @@ _COUNTS = (
 
 def number(value: Real, decimals: int = 1) -> str:
     """Return a number with so many decimals: '5.0', in German '5,0'."""
-    return f"{value:,.{decimals}f}".translate(_marks(spoken()))
+    text, code = f"{value:,.{decimals}f}", spoken()
+    return text if code == SOURCE else text.translate(_marks(code))
 
 
 @cache
@@ -142,9 +145,14 @@ def day(value: dt.date | str) -> str:
     """Return a date, or the date of an ISO 8601 moment, as '24 November 2026'."""
     if isinstance(value, str):
         value = dt.datetime.fromisoformat(value)
-    text = format_date(value, "long", locale(spoken()))
+    return _day(value.year, value.month, value.day, spoken())
+
+
+@lru_cache(DAYS_KEPT)
+def _day(year: int, month: int, day_: int, code: str) -> str:
+    text = format_date(dt.date(year, month, day_), "long", locale(code))
     # The first of a month is an ordinal in French, for which the data of the languages have no pattern.
-    return f"1er{text[1:]}" if spoken() == "fr" and value.day == 1 else text
+    return f"1er{text[1:]}" if code == "fr" and day_ == 1 else text
 
 
 def hour(value: dt.time) -> str:

@@ -13,7 +13,7 @@ from service.core import formats
 from service.core.language import _
 from service.core.paging import Leaf
 from service.core.scopes import Scope
-from service.modelling import fit_words, versions
+from service.modelling import fit_words, present, versions
 from service.modelling.versions import Fitted
 from service.privacy import clock, mass_erasure, retention_words
 from service.trials import desk_lines, desk_reads
@@ -81,8 +81,11 @@ def _short(groups: tuple[Group, ...]) -> tuple[Group, ...]:
 
 def _alarms(session: Session, staff: AtDealer) -> Iterator[Group]:
     """Give what somebody who looks after the service has to know: erasing that waits for a word, a damaged model."""
-    asked = _erasing(session, staff.scope) if staff.may(Permission.RETENTION_VIEW) else ""
-    fitted = versions.current(session) if staff.may(Permission.MODEL_VIEW) else Fitted(key="")
+    if not (staff.may(Permission.RETENTION_VIEW) or staff.may(Permission.MODEL_VIEW)):
+        return
+    stands = present.read(session)
+    asked = _erasing(session, staff.scope, stands.seen_at) if staff.may(Permission.RETENTION_VIEW) else ""
+    fitted = versions.current(session, stands) if staff.may(Permission.MODEL_VIEW) else Fitted(key="")
     damaged = "" if fitted.instead_of is None else fit_words.damaged(fitted.instead_of, fitted.version)
     lines = (
         ListLine(_("Erasing by age"), asked, "", "/desk/retention", _("Look at it"), urgent=True),
@@ -91,9 +94,9 @@ def _alarms(session: Session, staff: AtDealer) -> Iterator[Group]:
     yield Group("alarms", _("For you to see to"), tuple(line for line in lines if line.facts), 0)
 
 
-def _erasing(session: Session, scope: Scope) -> str:
+def _erasing(session: Session, scope: Scope, seen_at: dt.datetime | None) -> str:
     """Return what an owner is asked about erasing by age within a scope, empty where nothing."""
-    stands = clock.look(session, dt.datetime.now(dt.UTC))
+    stands = clock.look(session, dt.datetime.now(dt.UTC), seen_at)
     return retention_words.waiting(mass_erasure.questions(session, scope), is_clock=not stands.is_believed)
 
 
@@ -120,7 +123,7 @@ def _groups(home: Home, day: dt.date) -> Iterator[Group]:
 
 def _of_no_dealer(session: Session, staff: AtDealer) -> Iterator[Group]:
     if staff.acting.unassigned:
-        found = desk_reads.nobodys_enquiries(session, staff.dealer)
+        found = desk_reads.first_nobodys(session, staff.dealer, MOST_LINES)
         yield _enquiries("nobodys", _("Enquiries of no dealer"), found, "/desk/enquiries?show=nobodys")
 
 

@@ -1,11 +1,12 @@
 """The stock by tier with where each bow is; its place and status changed, and what was done to it."""
 
 import datetime as dt
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from functools import lru_cache
+from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Select, func, or_, select
+from sqlalchemy import ColumnElement, Select, case, func, or_, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import EventKind, Hold, Instrument
@@ -18,8 +19,19 @@ from service.core.prepared import prepared
 from service.core.row_locks import lock_copies
 from service.core.scopes import AllDealers, OneDealer, Scope
 from service.inventory import sales, stock_words
-from service.modelling import model_records
-from service.tables import BENCH_COLUMNS, QUANTITIES, BenchReading, Copy, Dealer, Event, Run, Tier, Trial, TrialCopy
+from service.tables import (
+    BENCH_COLUMNS,
+    QUANTITIES,
+    BenchReading,
+    Copy,
+    Dealer,
+    Event,
+    Price,
+    Run,
+    Tier,
+    Trial,
+    TrialCopy,
+)
 from service.trials import reservations, trial_rows
 from service.trials.desk_records import TrialRow
 from service.trials.reservations import Reservation
@@ -31,6 +43,21 @@ BY_SERIAL, WORKSHOP = "serial", "workshop"
 """The other order of the stock; and where a bow is that no dealer has."""
 LONGEST_NOTE = 2_000
 _GONE = ("sold", "withdrawn")
+_NOTHING = (None, None)
+"""Nothing known to be done to a bow."""
+SCOPES_KEPT = 64
+"""Of so many scopes the statements of the list that is asked for most are kept as they were built."""
+
+
+class _Order(NamedTuple):
+    """By what the list is put in order, and of what kind each value is."""
+
+    by: tuple[Any, ...]
+    kinds: tuple[type, ...]
+
+
+_BY_TIER = _Order((Tier.instrument, Tier.grade, Tier.slug, Copy.serial), (Instrument, int, str, str))
+_SERIALLY = _Order((Copy.serial,), (str,))
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,34 +142,58 @@ class CopyPage:
 
 def shelf(session: Session, scope: Scope) -> tuple[TierStock, ...]:
     """Return the tiers of which there are bows in a scope, how many, and how many are at hand; sold and withdrawn ones left out."""
+    return tuple(_tier(row, row.here, row.at_hand) for row in session.execute(_shelf(scope)))
+
+
+@lru_cache(SCOPES_KEPT)
+def _shelf(scope: Scope) -> Select[*tuple[Any, ...]]:
     here, at_hand = func.count(), func.count().filter(Copy.status == "in_stock")
-    of_tier = select(Copy.tier, here.label("here"), at_hand.label("at_hand")).where(
-        scope.holds(Copy.dealer), _is_here()
-    )
-    counted = of_tier.group_by(Copy.tier).subquery()
-    rows = session.execute(
-        select(Tier, counted.c.here, counted.c.at_hand)
-        .join(counted, counted.c.tier == Tier.slug)
-        .order_by(Tier.instrument, Tier.grade, Tier.slug)
-    ).all()
-    prices = model_records.prices(session, scope.slug)
-    return tuple(_tier(row.Tier, row.here, row.at_hand, prices) for row in rows)
+    of_tier = select(Copy.tier, here.label("here"), at_hand.label("at_hand"))
+    counted = of_tier.where(scope.holds(Copy.dealer), _is_here()).group_by(Copy.tier).subquery()
+    asked = _tiers(scope.slug).add_columns(counted.c.here, counted.c.at_hand)
+    return asked.join(counted, counted.c.tier == Tier.slug).order_by(Tier.instrument, Tier.grade, Tier.slug)
+
+
+def _tiers(dealer: str | None) -> Select[*tuple[Any, ...]]:
+    """Ask for tiers as `_tier` reads them, at a dealer's own price where there is one."""
+    price = func.coalesce(Price.price, Tier.price).label("price")
+    currency = func.coalesce(Price.currency, case((Tier.price.is_not(None), Tier.currency))).label("currency")
+    told = (Tier.slug, Tier.name, Tier.instrument, Tier.holds, Tier.grade, Tier.note, price, currency)
+    # No dealer has the empty slug, and so no price.
+    return select(*told).outerjoin(Price, (Price.tier == Tier.slug) & (Price.dealer == (dealer or "")))
 
 
 def listing(
     session: Session, scope: Scope, after: str = "", wanted: ListWanted = ALL, today: dt.date | None = None
 ) -> Leaf[CopyRow]:
     """Return a page of the bows of a scope by tier, or by serial; of all dealers: every bow wherever it is, but for those that are gone."""
-    by_tier = (Tier.instrument, Tier.grade, Tier.slug, Copy.serial)
-    order, kinds = (
-        (by_tier, (Instrument, int, str, str)) if wanted.value("order") != BY_SERIAL else ((Copy.serial,), (str,))
-    )
-    further = paging.beyond(order, paging.read(after, *kinds), rising=True)
-    theirs = (scope.holds(Copy.dealer), _is_here(), *_narrowed(wanted))
-    found = session.execute(_bows().add_columns(*order).where(*theirs, further).order_by(*order).limit(wanted.most + 1))
-    narrowed = select(func.count()).select_from(Copy).join(Tier, Tier.slug == Copy.tier).where(*theirs)
-    page = paging.leaf(found.all(), session.scalar(narrowed) or 0, lambda row: row[3:], wanted.most)
-    return page.of(_copy_rows(session, scope, [row[:3] for row in page.rows], today or now().date()))
+    is_plain = not after and wanted == ALL
+    found = session.execute(_first_page(scope) if is_plain else _listed(scope, after, wanted)).all()
+    count = found[0].whole if found else 0
+    if after and not found:  # a mark of a bow that was the last, and is here no more
+        count = session.scalar(select(func.count()).select_from(_theirs(scope, wanted).subquery())) or 0
+    page = paging.leaf(found, count, lambda row: row[-len(_order(wanted).by) :], wanted.most)
+    return page.of(_copy_rows(session, scope, page.rows, today or now().date()))
+
+
+@lru_cache(SCOPES_KEPT)
+def _first_page(scope: Scope) -> Select[*tuple[Any, ...]]:
+    return _listed(scope, "", ALL)
+
+
+def _listed(scope: Scope, after: str, wanted: ListWanted) -> Select[*tuple[Any, ...]]:
+    """Ask for a page of bows: each with how many there are, and last what it is found by."""
+    order = _order(wanted)
+    whole = select(func.count()).select_from(_theirs(scope, wanted).subquery()).scalar_subquery().label("whole")
+    marks = (column.label(f"mark_{place}") for place, column in enumerate(order.by))
+    further = paging.beyond(order.by, paging.read(after, *order.kinds), rising=True)
+    asked = _bows().add_columns(whole, *marks).where(scope.holds(Copy.dealer), _is_here(), *_narrowed(wanted))
+    return asked.where(further).order_by(*order.by).limit(wanted.most + 1)
+
+
+def _theirs(scope: Scope, wanted: ListWanted) -> Select[str]:
+    theirs = select(Copy.serial).join(Tier, Tier.slug == Copy.tier)
+    return theirs.where(scope.holds(Copy.dealer), _is_here(), *_narrowed(wanted))
 
 
 def _is_here() -> ColumnElement[bool]:
@@ -175,14 +226,13 @@ def page(session: Session, dealer: str, after: str, today: dt.date | None = None
 def range_page(session: Session, dealer: str, after: str) -> Batch[TierStock]:
     """Return a page of all tiers by slug, with the dealer's prices and the bows at hand; raises `NotFoundError` as `page` does."""
     further = paging.beyond((Tier.slug,), paging.read(after, str), rising=True)
-    found = session.scalars(select(Tier).where(further).order_by(Tier.slug).limit(paging.A_PAGE + 1)).all()
+    found = session.execute(_tiers(dealer).where(further).order_by(Tier.slug).limit(paging.A_PAGE + 1)).all()
     batch = paging.batch(found, lambda tier: (tier.slug,))
     at_hand = (
         select(Copy.tier, func.count()).where(Copy.dealer == dealer, Copy.status == "in_stock").group_by(Copy.tier)
     )
     counted = dict(session.execute(at_hand).all())
-    prices = model_records.prices(session, dealer)
-    return batch.of(_tier(tier, 0, counted.get(tier.slug, 0), prices) for tier in batch.rows)
+    return batch.of(_tier(tier, 0, counted.get(tier.slug, 0)) for tier in batch.rows)
 
 
 def copy(session: Session, scope: Scope, serial: str, today: dt.date | None = None, *, trials: bool = True) -> CopyPage:
@@ -191,8 +241,8 @@ def copy(session: Session, scope: Scope, serial: str, today: dt.date | None = No
     (row,) = _copy_rows(
         session, scope, session.execute(_bows().where(Copy.serial == serial)).all(), today or now().date()
     )
-    prices = model_records.prices(session, scope.slug)
-    tier = _tier(session.get_one(Tier, bow.tier), 1, int(bow.status == "in_stock"), prices)
+    of_it = session.execute(_tiers(scope.slug).where(Tier.slug == bow.tier)).one()
+    tier = _tier(of_it, 1, int(bow.status == "in_stock"))
     readings = select(BenchReading).where(BenchReading.copy == serial)
     order = (BenchReading.on.desc(), BenchReading.quantity, BenchReading.method)
     return CopyPage(
@@ -216,44 +266,58 @@ def own(session: Session, scope: Scope, serial: str) -> Copy:
     return found
 
 
-def _tier(tier: Tier, here: int, at_hand: int, prices: Mapping[str, tuple[Any, str]]) -> TierStock:
-    price, currency = prices.get(tier.slug, (None, None))
-    holds, costs = tuple(map(Hold, tier.holds.split())), None if price is None else float(price)
+def _tier(tier: Any, here: int, at_hand: int) -> TierStock:
+    """Return a tier from a row of `_tiers`."""
+    holds, costs = tuple(map(Hold, tier.holds.split())), None if tier.price is None else float(tier.price)
     named = (tier.slug, tier.name, tier.instrument, holds, tier.grade)
-    return TierStock(*named, costs, currency, here, at_hand, tier.note or "")
+    return TierStock(*named, costs, tier.currency, here, at_hand, tier.note or "")
+
+
+def _order(wanted: ListWanted) -> _Order:
+    return _SERIALLY if wanted.value("order") == BY_SERIAL else _BY_TIER
 
 
 def _bows() -> Select[*tuple[Any, ...]]:
-    named = select(Copy, Tier.name, Dealer.name).join(Tier, Tier.slug == Copy.tier)
-    return named.outerjoin(Dealer, Dealer.slug == Copy.dealer)
+    """Ask for bows as `_copy_row` reads them."""
+    told = (
+        Copy.serial,
+        Copy.tier,
+        Copy.hold,
+        Copy.dealer,
+        Copy.status,
+        Copy.insured_value,
+        Copy.materials,
+        Copy.mass_g,
+    )
+    named = select(*told, Tier.name.label("tier_name"), Dealer.name.label("dealer_name"))
+    return named.join(Tier, Tier.slug == Copy.tier).outerjoin(Dealer, Dealer.slug == Copy.dealer)
 
 
-def _copy_rows(session: Session, scope: Scope, rows: Iterable[Sequence[Any]], today: dt.date) -> tuple[CopyRow, ...]:
-    """Return bows in full; ``rows``: of `_bows`."""
-    rows = list(rows)
-    serials = [bow.serial for bow, *_names in rows]
+def _copy_rows(session: Session, scope: Scope, bows: Sequence[Any], today: dt.date) -> tuple[CopyRow, ...]:
+    """Return bows in full; ``bows``: rows of `_bows`."""
+    serials = [bow.serial for bow in bows]
     reserved = reservations.of_copies(session, serials, scope=scope)
     tried, last = _tried(session, serials), _last_events(session, serials)
-    found = []
-    for bow, *names in rows:
-        history = (reserved.get(bow.serial, ()), tried.get(bow.serial, 0), last.get(bow.serial))
-        found.append(_copy_row(bow, names, *history, scope, today))
-    return tuple(found)
+    return tuple(
+        _copy_row(
+            bow, reserved.get(bow.serial, ()), tried.get(bow.serial, 0), last.get(bow.serial, _NOTHING), scope, today
+        )
+        for bow in bows
+    )
 
 
 def _copy_row(
-    bow: Copy,
-    names: Sequence[Any],
+    bow: Any,
     reserved: Sequence[Reservation],
     tried: int,
-    last: tuple[EventKind, dt.date] | None,
+    last: tuple[EventKind | None, dt.date | None],
     scope: Scope,
     today: dt.date,
 ) -> CopyRow:
     reservation = min(reserved, key=lambda each: (not each.out, each.out_from), default=None)
-    tier_name, name = names
+    name = bow.dealer_name
     return CopyRow(
-        *(bow.serial, bow.tier, tier_name, bow.hold, bow.dealer, name, bow.status),
+        *(bow.serial, bow.tier, bow.tier_name, bow.hold, bow.dealer, name, bow.status),
         where=stock_words.where(bow.status, name, reservation, today),
         trial=(reservation.key, reservation.number) if reservation and reservation.dealer == scope.slug else None,
         due_back=reservation.due_back if reservation else None,
@@ -262,8 +326,8 @@ def _copy_row(
         materials=bow.materials,
         mass_g=bow.mass_g,
         tried=tried,
-        event=last[0] if last else None,
-        event_on=last[1] if last else None,
+        event=last[0],
+        event_on=last[1],
     )
 
 

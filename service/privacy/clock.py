@@ -87,9 +87,9 @@ class Clock:
         return not (self.is_ahead or self.is_behind)
 
 
-def look(session: Session, now: dt.datetime) -> Clock:
-    """Return how the clock stands; nothing is changed."""
-    noted = session.scalar(select(tables.Duty.begun_at).where(tables.Duty.name == WATCH))
+def look(session: Session, now: dt.datetime, noted: dt.datetime | None = None) -> Clock:
+    """Return how the clock stands; nothing is changed. ``noted``: the last noted sign of work, where it was read already."""
+    noted = noted or session.scalar(select(tables.Duty.begun_at).where(tables.Duty.name == WATCH))
     return Clock(now, noted or _known_from_rows(session, now))
 
 

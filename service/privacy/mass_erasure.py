@@ -7,11 +7,13 @@ number of months typed wrongly, comes to light here before it does harm.
 import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
-from sqlalchemy import delete, func, select
+from sqlalchemy import Select, delete, func, select
 from sqlalchemy.orm import Session
 
 from service.core import audit, audit_events
+from service.core.prepared import prepared
 from service.core.scopes import AllDealers, Scope
 from service.tables import Duty
 
@@ -47,8 +49,13 @@ def may_erase(session: Session, dealer: str | None, persons: int, now: dt.dateti
 
 def questions(session: Session, scope: Scope) -> list[ErasureQuestion]:
     """Return what is asked within a scope, by dealer."""
-    rows = session.scalars(select(Duty).where(Duty.name.startswith(_NAME, autoescape=True)).order_by(Duty.name))
-    return [each for each in map(_question, rows) if scope.covers(each.dealer)]
+    return [each for each in map(_question, session.execute(*_asked())) if scope.covers(each.dealer)]
+
+
+@prepared
+def _asked() -> Select[*tuple[Any, ...]]:
+    told = (Duty.name, Duty.begun_at, Duty.ended_at, Duty.counts)
+    return select(*told).where(Duty.name.startswith(_NAME, autoescape=True)).order_by(Duty.name)
 
 
 def allow(session: Session, user: int | None, question: ErasureQuestion, now: dt.datetime) -> bool:
@@ -86,7 +93,7 @@ def findings(session: Session) -> Iterator[tuple[str, bool]]:
             yield f"{said}; an owner is asked at the desk, or `retention --erase` lets them go", False
 
 
-def _question(row: Duty) -> ErasureQuestion:
+def _question(row: Any) -> ErasureQuestion:
     dealer = row.name.removeprefix(_NAME) or None
     return ErasureQuestion(dealer, int(row.counts.get("persons", 0)), row.begun_at, row.ended_at is not None)
 

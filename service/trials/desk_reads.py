@@ -22,6 +22,7 @@ from service.trials.shared import noted, out_now
 
 LATELY = dt.timedelta(days=30)
 enquiry, enquiry_counts, nobodys_enquiries = people.enquiry_page, people.enquiry_counts, people.nobodys
+first_nobodys = people.first_nobodys
 player, alike = people.player_page, people.alike_of_enquiry
 trial, trial_counts = trial_record.trial, trial_rows.counts
 """What is read in one place for the desk and for a dealer's own server."""
@@ -104,7 +105,7 @@ def home(session: Session, dealer: str, today: dt.date, most: int = 12) -> Home:
     parcels = trial_record.waiting_parcels(session, dealer)
     waiting = session.execute(*_waiting(dealer, today, today - LATELY, parcels, most)).all()
     found, counts = trial_rows.by_group(waiting)
-    new = people.enquiries(session, dealer, "", people.is_new(), wanted=ListWanted(most=most))
+    new = people.first_new(session, dealer, most)
     late = _overdue(session, found.pop("overdue", ()), today)
     return Home(new_enquiries=new, overdue=late, counts=counts, **found)
 

@@ -2,7 +2,7 @@
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from sqlalchemy import ColumnElement, Row, Select, and_, case, exists, func, literal, or_, select, union
@@ -24,13 +24,13 @@ _KIND = tables.Enquiry
 _SHOWN = (_KIND.id, _KIND.created_at, _KIND.contact, _KIND.answers, _KIND.settled_at)
 _COPIES = _KIND.told[("trial", "copies")].as_integer().label("copies")
 """Of the advice alone what a list shows; the whole of it is a hundred times as long."""
-_NEWEST = (tables.Enquiry.created_at.desc(), tables.Enquiry.id.desc())
+_ORDER = (tables.Enquiry.created_at, tables.Enquiry.id)
+_NEWEST = tuple(column.desc() for column in _ORDER)
 
 
 def enquiry_rows(session: Session, dealer: str, *conditions: ColumnElement[bool]) -> tuple[EnquiryRow, ...]:
     """Return every one of the dealer's enquiries that meets the conditions, newest first."""
-    found = select(*_SHOWN, _COPIES).where(enquiry_access.of_dealer(dealer), *conditions).order_by(*_NEWEST)
-    return _in_full(session, dealer, session.execute(found).all())
+    return _in_full(session.execute(_shown(dealer).where(enquiry_access.of_dealer(dealer), *conditions)))
 
 
 def enquiries(
@@ -42,27 +42,57 @@ def enquiries(
 
 def nobodys(session: Session, dealer: str, after: str = "", wanted: ListWanted = ALL) -> Leaf[EnquiryRow]:
     """Return a page of the enquiries that are no dealer's yet, newest first, for whoever may take them for a dealer."""
-    waits = (enquiry_access.of_nobody(), tables.Enquiry.settled_at.is_(None))
-    return _enquiries(session, dealer, after, wanted, *waits)
+    return _enquiries(session, dealer, after, wanted, *_waiting_for_one())
 
 
 def _enquiries(
     session: Session, dealer: str, after: str, wanted: ListWanted, *conditions: ColumnElement[bool]
 ) -> Leaf[EnquiryRow]:
-    kind = tables.Enquiry
-    order = (kind.created_at, kind.id)
     conditions = (*conditions, *_narrowed(dealer, wanted))
+    further = paging.beyond(_ORDER, paging.read(after, dt.datetime, str), rising=wanted.oldest)
+    asked = select(*_ORDER).where(*conditions, further).order_by(*wanted.ordered(_ORDER)).limit(wanted.most + 1)
     # The ids alone are put in order; the answers and the advice of all would take a hundred times the memory.
-    found = session.execute(
-        select(kind.created_at, kind.id)
-        .where(*conditions, paging.beyond(order, paging.read(after, dt.datetime, str), rising=wanted.oldest))
-        .order_by(*wanted.ordered(order))
-        .limit(wanted.most + 1)
-    ).all()
-    count = session.scalar(select(func.count()).select_from(kind).where(*conditions)) or 0
+    found = session.execute(asked).all()
+    count = session.scalar(select(func.count()).select_from(tables.Enquiry).where(*conditions)) or 0
     page = paging.leaf(found, count, tuple, wanted.most)
     rows = enquiries_that(session, dealer, [row.id for row in page.rows])
     return page.of(reversed(rows) if wanted.oldest else rows)
+
+
+def first_new(session: Session, dealer: str, most: int) -> Leaf[EnquiryRow]:
+    """Return the newest of the dealer's enquiries that wait, and how many do."""
+    return _first(session, dealer, most, session.execute(*_first_new(dealer, most + 1)).all())
+
+
+def first_nobodys(session: Session, dealer: str, most: int) -> Leaf[EnquiryRow]:
+    """Return the newest of the enquiries that are no dealer's yet, and how many there are."""
+    return _first(session, dealer, most, session.execute(*_first_nobodys(most + 1)).all())
+
+
+def _first(session: Session, dealer: str, most: int, found: Sequence[Any]) -> Leaf[EnquiryRow]:
+    page = paging.leaf(found, found[0].whole if found else 0, lambda row: row[:2], most)
+    return page.of(enquiries_that(session, dealer, [row.id for row in page.rows]))
+
+
+@prepared
+def _first_new(dealer: str, most: int) -> Select[*tuple[Any, ...]]:
+    return _counted(enquiry_access.of_dealer(dealer), is_new()).order_by(*_NEWEST).limit(most)
+
+
+@prepared
+def _first_nobodys(most: int) -> Select[*tuple[Any, ...]]:
+    return _counted(*_waiting_for_one()).order_by(*_NEWEST).limit(most)
+
+
+def _waiting_for_one() -> tuple[ColumnElement[bool], ...]:
+    return enquiry_access.of_nobody(), tables.Enquiry.settled_at.is_(None)
+
+
+def _counted(*conditions: ColumnElement[bool]) -> Select[*tuple[Any, ...]]:
+    """Ask by what enquiries are put in order, and beside each row how many there are."""
+    theirs = select(tables.Enquiry.id).where(*conditions).subquery()
+    whole = select(func.count()).select_from(theirs).scalar_subquery()
+    return select(*_ORDER, whole.label("whole")).where(*conditions)
 
 
 def _narrowed(dealer: str, wanted: ListWanted) -> Iterator[ColumnElement[bool]]:
@@ -87,17 +117,30 @@ def enquiry_counts(session: Session, dealer: str) -> tuple[int, int]:
 
 def enquiries_that(session: Session, dealer: str, ids: Sequence[str]) -> tuple[EnquiryRow, ...]:
     """Return the enquiries of some ids, whoever's they are, newest first, with what the dealer composed from them."""
-    return _in_full(session, dealer, session.execute(*_those(ids)).all())
+    return _in_full(session.execute(*_those(dealer, ids))) if ids else ()
 
 
 @prepared
-def _those(ids: Sequence[str]) -> Select[*tuple[Any, ...]]:
-    return select(*_SHOWN, _COPIES).where(tables.Enquiry.id.in_(ids)).order_by(*_NEWEST)
+def _those(dealer: str, ids: Sequence[str]) -> Select[*tuple[Any, ...]]:
+    return _shown(dealer).where(tables.Enquiry.id.in_(ids))
 
 
-def _in_full(session: Session, dealer: str, found: Sequence[Any]) -> tuple[EnquiryRow, ...]:
-    trials = _trials_of(session, dealer, [row.id for row in found])
-    return tuple(_enquiry_row(row, row.copies or 0, trials.get(row.id, [])) for row in found)
+def _shown(dealer: str) -> Select[*tuple[Any, ...]]:
+    """Ask for enquiries, newest first: a row for each trial that the dealer composed from one, at least one row."""
+    kind, trial = tables.Composition, tables.Trial
+    composed = (kind.enquiry == tables.Enquiry.id) & (kind.dealer == dealer)
+    asked = select(*_SHOWN, _COPIES, trial.key.label("trial"), kind.number).outerjoin(kind, composed)
+    return asked.outerjoin(trial, trial.id == kind.trial).order_by(*_NEWEST, kind.number)
+
+
+def _in_full(found: Iterable[Any]) -> tuple[EnquiryRow, ...]:
+    of_each: dict[str, list[Any]] = {}
+    for row in found:
+        of_each.setdefault(row.id, []).append(row)
+    return tuple(
+        _enquiry_row(rows[0], rows[0].copies or 0, [(row.trial, row.number) for row in rows if row.trial is not None])
+        for rows in of_each.values()
+    )
 
 
 def is_new() -> ColumnElement[bool]:

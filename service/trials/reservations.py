@@ -4,8 +4,10 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Select, bindparam, select
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import Place
@@ -17,6 +19,8 @@ from service.trials.shared import still_wanted
 
 EVERYBODYS = AllDealers()
 """A bow is in one place, whoever asks: so it is looked for in every dealer's trials."""
+SCOPES_KEPT = 128
+"""Of so many scopes what is asked of their trials is kept as it was built."""
 DAYS_BY_POST = 14
 """A trial by post is due back so many days after it leaves, where nobody said when."""
 TURNAROUND_BY_POST = 2
@@ -62,23 +66,23 @@ def of_copies(
     session: Session, serials: Iterable[str] | None = None, *, scope: Scope = EVERYBODYS
 ) -> Mapping[str, Sequence[Reservation]]:
     """Return by serial what is set aside or out, earliest first; of some copies, or of the trials of a scope."""
-    statement = (
-        select(TrialCopy, Composition.number, Composition.dealer, Trial.key, Trial.place)
-        .join(Composition, Composition.trial == TrialCopy.trial)
-        .join(Trial, Trial.id == TrialCopy.trial)
-        .where(still_wanted(), scope.holds(Composition.dealer))
-        .order_by(TrialCopy.copy, TrialCopy.out_from)
-    )
-    if serials is not None:
-        statement = statement.where(TrialCopy.copy.in_(sorted(serials)))
+    among = {} if serials is None else {"serials": sorted(serials)}
     found: dict[str, list[Reservation]] = defaultdict(list)
-    for row, number, reserved_for, key, place in session.execute(statement):
-        is_out = row.out_at is not None and row.back_at is None
-        busy = busy_until(row.due_back, place)
-        found[row.copy].append(
-            Reservation(row.copy, row.trial, key, number, reserved_for, row.out_from, row.due_back, busy, is_out)
-        )
+    for out_at, back_at, place, *told in session.execute(_wanted(scope, bool(among)), among):
+        copy, trial, key, number, dealer, out_from, due_back = told
+        is_out, busy = out_at is not None and back_at is None, busy_until(due_back, place)
+        found[copy].append(Reservation(copy, trial, key, number, dealer, out_from, due_back, busy, is_out))
     return found
+
+
+@lru_cache(SCOPES_KEPT)
+def _wanted(scope: Scope, by_serial: bool) -> Select[*tuple[Any, ...]]:
+    copy = TrialCopy
+    told = (copy.out_at, copy.back_at, Trial.place, copy.copy, copy.trial, Trial.key, Composition.number)
+    asked = select(*told, Composition.dealer, copy.out_from, copy.due_back).join(Trial, Trial.id == copy.trial)
+    theirs = asked.join(Composition, Composition.trial == copy.trial).where(scope.holds(Composition.dealer))
+    among = [copy.copy.in_(bindparam("serials"))] if by_serial else []
+    return theirs.where(still_wanted(), *among).order_by(copy.copy, copy.out_from)
 
 
 def why_not(

@@ -15,8 +15,8 @@ from tests.service.cast import DEALER, OTHER, Desk, Member
 from tests.service.client import add_small_range, serving, settings_in
 from tests.service.desk_shop import Shop
 
-A_TRIAL, A_STOCK, A_LIST_OF_MAIL = 10, 9, 5
-A_DESK = {"adviser": 9, "owner": 16}
+A_TRIAL, A_STOCK, A_LIST_OF_MAIL = 10, 6, 5
+A_DESK = {"adviser": 5, "owner": 11}
 WALL = 3
 """Beside those on PostgreSQL: one says whose rows there are, and two lead to all dealers' and back where a page asks for those."""
 BY_POST = {"place": "post", "country": "AT"}
@@ -141,7 +141,9 @@ def test_what_waits_today_takes_as_many_statements_for_many_trials_as_for_one(sh
     for serial in ("DB-bramble-1", "DB-bramble-2", "DB-juniper-1"):
         shop.compose(**BY_POST, copies=[serial])
         shop.enquire()
-    shop.opened(copies=["DB-juniper-0"])
+    # Due back on a day that is to come by the shop's own clock too.
+    tomorrow = dt.datetime.now(dt.UTC).date() + dt.timedelta(days=1)
+    shop.opened(copies=["DB-juniper-0"], due_back=tomorrow.isoformat())
     assert counted.of(member, "/desk") == few
     assert few <= A_DESK[who]
 
