@@ -57,6 +57,7 @@ from service.web import (
     refused_requests,
     request_frame,
     security,
+    straight_routes,
     templating,
 )
 from service.web.compression import Compression
@@ -132,6 +133,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.look = health.ReadinessLook(app.state.database, settings.data_dir)
     app.state.security_contact = settings.security_contact
     app.router.routes.extend(_routes())
+    app.router.middleware_stack = straight_routes.Straight(app.router, _table)
     error_pages.install(app)
     permissions.install(app)
     refused_requests.install(app)
@@ -206,6 +208,11 @@ def _routes() -> tuple[BaseRoute, ...]:
         every.include_router(router, dependencies=paid, include_in_schema=False)
     every.mount("/static", costs.Paid(StaticFiles(directory=STATIC_FILES)), name="static")
     return tuple(every.routes)
+
+
+@cache
+def _table() -> straight_routes.Table:
+    return straight_routes.table(_routes())
 
 
 def _protect(app: FastAPI, settings: Settings) -> None:

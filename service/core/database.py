@@ -10,10 +10,12 @@ import sqlite3
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager, closing, contextmanager
 from pathlib import Path
+from typing import Any
 
-from sqlalchemy import Connection, Engine, create_engine, event, inspect, make_url, select, update
+from sqlalchemy import Engine, create_engine, event, inspect, make_url, select, update
 from sqlalchemy.engine import URL
 from sqlalchemy.orm import ORMExecuteState, Session
+from sqlalchemy.pool import PoolProxiedConnection
 
 from service.core import workers
 from service.core.dealer_wall import OPENLY
@@ -57,12 +59,11 @@ class Database:
         self._listen_for_silence(self.engine, patient=patient)
         if self.is_sqlite:
             event.listen(self.engine, "connect", _prepare_connection)
-            event.listen(self.engine, "begin", _begin)
-            self._reader: Engine = self.engine.execution_options(may_write=False)
-            self._writer: Engine = self.engine.execution_options(may_write=True)
+            _begins(self.engine, "BEGIN IMMEDIATE", query_only="OFF")
+            self._reader = reader_beside(self.engine)
         else:
             self._reader = self.engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
-            self._writer = self.engine
+        self._writer = self.engine
         self.turns = workers.Queue("turn", 1)
 
     def _listen_for_silence(self, engine: Engine, *, patient: bool = False) -> None:
@@ -128,7 +129,7 @@ class Database:
         if self.is_sqlite:
             engine = create_engine(self.url, pool_size=1, max_overflow=0, hide_parameters=True)
             event.listen(engine, "connect", _prepare_passing)
-            event.listen(engine, "begin", _begin)
+            _begins(engine, "BEGIN IMMEDIATE", query_only="OFF")
             return engine
         options = (
             f"-c lock_timeout={PASSING_MS} -c statement_timeout={10 * PASSING_MS} -c synchronous_commit=off {OPENLY}"
@@ -229,7 +230,27 @@ def _prepare_passing(connection: sqlite3.Connection, _record: object) -> None:
     connection.execute("PRAGMA secure_delete = ON")
 
 
-def _begin(connection: Connection) -> None:
-    may_write = connection.get_execution_options().get("may_write", True)
-    connection.exec_driver_sql(f"PRAGMA query_only = {'OFF' if may_write else 'ON'}")
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if may_write else "BEGIN")
+def reader_beside(engine: Engine) -> Engine:
+    """Return an engine over the same connections whose transactions may not write, on SQLite."""
+    reader = engine.execution_options()
+    if reader.dialect.name == "sqlite":
+        _begins(reader, "BEGIN", query_only="ON")
+    return reader
+
+
+def _begins(engine: Engine, statement: str, query_only: str) -> None:
+    """Let an engine's transactions on SQLite begin with a statement, in a connection that may write or not."""
+
+    def begin(pooled: PoolProxiedConnection) -> None:
+        connection: Any = pooled.driver_connection
+        if pooled.info.get("query_only") != query_only:
+            connection.execute(f"PRAGMA query_only = {query_only}")
+            pooled.info["query_only"] = query_only
+        connection.execute(statement)
+
+    # Not by the event 'begin', which is SQLAlchemy's recipe: with any event of an engine every statement asks for all of them.
+    kind, known = type(engine.dialect), engine.dialect.__dict__
+    own = {"do_begin": staticmethod(begin), "supports_statement_cache": True}
+    dialect: Any = object.__new__(type(kind.__name__, (kind,), own))
+    dialect.__dict__ = known  # what is found out of SQLite with the first connection is known to all of them
+    engine.dialect = dialect

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Self
 
-from sqlalchemy import CompoundSelect, Select, bindparam, literal, select, union, update
+from sqlalchemy import CompoundSelect, Row, Select, bindparam, literal, select, union, update
 from sqlalchemy.orm import Session
 
 from model.domain.vocabulary import LEADING, Criterion, Instrument
@@ -108,8 +108,8 @@ class Draft:
         return step != forms.ContactStep.name or "yes" in self.fields(step).get("consent_advice", ())
 
     @classmethod
-    def stored(cls, row: tables.Draft) -> Self:
-        """Return the draft in a row."""
+    def stored(cls, row: Row[Any]) -> Self:
+        """Return the draft in a row of `_ROW`."""
         kept = dict(row.answers)
         version, given, faulty = kept.pop("questions", None), kept.pop("given", {}), kept.pop("faulty", ())
         draft = cls(address=row.id, step=row.step, dropped=tuple(kept.pop("dropped", ())), **kept)
@@ -179,30 +179,35 @@ def begin_for(session: Session, dealer: str, player: int, key: str) -> Draft:
 
 def find(session: Session, address: str) -> Draft | None:
     """Return the draft at an address; None where there is none or it is too old."""
-    row = session.scalar(*_at(address))
+    row = session.execute(*_at(address)).first()
     return None if row is None or _is_over(row) else Draft.stored(row)
 
 
+_TABLE = tables.Draft.__table__
+_ROW = tuple(_TABLE.c[name] for name in ("id", "updated_at", "answers", "step"))
+"""The columns that a draft is read from, as columns: an object of the session would be made, watched and forgotten."""
+
+
 @prepared
-def _at(address: str) -> Select[tables.Draft]:
-    return select(tables.Draft).where(tables.Draft.id == address)
+def _at(address: str) -> Select[*tuple[Any, ...]]:
+    return select(*_ROW).where(_TABLE.c.id == address)
 
 
 @prepared
 def _claimed(address: str) -> Select[*tuple[Any, ...]]:
-    return present.beside(select(tables.Draft).where(tables.Draft.id == address).with_for_update(of=tables.Draft))
+    return present.beside(select(*_ROW).where(_TABLE.c.id == address).with_for_update(of=_TABLE))
 
 
-def _is_over(row: tables.Draft) -> bool:
-    return row.updated_at < dt.datetime.now(dt.UTC) - DRAFT_LIFE
+def _is_over(row: Row[Any]) -> bool:
+    return bool(row.updated_at < dt.datetime.now(dt.UTC) - DRAFT_LIFE)
 
 
 def claim(session: Session, address: str) -> Draft | None:
     """Return the draft at an address as `find` does, for this transaction alone to change; in one statement, with how things stand."""
     found = session.execute(*_claimed(address)).one_or_none()
-    if found is None or _is_over(found.Draft):
+    if found is None or _is_over(found):
         return None
-    return replace(Draft.stored(found.Draft), present=present.of(found))
+    return replace(Draft.stored(found), present=present.of(found))
 
 
 def keep(session: Session, draft: Draft) -> None:

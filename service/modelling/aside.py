@@ -8,6 +8,8 @@ from sqlalchemy import Engine
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
+from service.core.database import reader_beside
+
 _log = logging.getLogger(__name__)
 
 
@@ -26,7 +28,7 @@ class Aside:
                 return True  # one after the other: the next request begins what is still wanted
             if not isinstance(bind, Engine):
                 return False
-            thread = Thread(target=self._run, args=(bind.execution_options(may_write=False), make), daemon=True)
+            thread = Thread(target=self._run, args=(reader_beside(bind), make), daemon=True)
             self._at_work = key, thread
             thread.start()
         return True
