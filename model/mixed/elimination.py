@@ -8,7 +8,7 @@ equations falls into one dense block for each connected component. With B_g that
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -25,7 +25,7 @@ LARGEST = 3_000
 AT_ONCE = 8_000_000
 """Numbers in the blocks, and in their rows of the coefficients, that are held at a time."""
 MOST_KEPT = 4_000_000
-"""Numbers of roots that are kept for the way back: cheaper than to take it at once for every column, as beyond."""
+"""Numbers kept for the way back of one solution; components beyond are summed again, once the coefficients are known."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,7 +84,7 @@ class Components:
 class _Sums:
     """What the players of one part add to the equations, by fold: blocks, their rows of the coefficients, right sides."""
 
-    def __init__(self, part: _Part, equations: Equations, fold: Ints, folds: int) -> None:
+    def __init__(self, part: _Part, equations: Equations, fold: Ints, folds: int, rights: int, columns: int) -> None:
         self.equations, self.part, self.fold, C = equations, part, fold, equations.shape[0]
         size = np.diff(np.append(part.begins, len(part.levels))) * C
         component = np.repeat(np.arange(len(size)), size // C)
@@ -95,26 +95,49 @@ class _Sums:
         self.begin = np.cumsum(size**2) - size**2
         self.base = np.repeat(self.begin, size) + self.inside * self.width
         self.block = np.zeros((folds, int(np.sum(size**2))))
-        self.cross = np.zeros((folds, len(self.width), C, equations.ratings.X.shape[1]))
-        self.right = np.zeros((folds, len(self.width)))
+        self.cross = np.zeros((folds, len(self.width), C, columns))
+        self.right = np.zeros((rights, len(self.width)))
         self.component = component
 
     def add(self, fixed: Floats, weighed: Floats) -> None:
         """Sum over the part's players; add to the coefficients' blocks (F, C, p, C, p), put V^-1 y into ``weighed`` (N,)."""
-        for number in range(len(self.block)):
-            for batch in self.equations.batches(self.part.players[self.fold[self.part.players] == number]):
-                self._add(number, batch, fixed[number], weighed)
+        for number, batch, at, slot in self._blocks():
+            solved = (batch.weight @ self.equations.value[at][..., None])[..., 0]
+            weighed[at[batch.there]] = solved[batch.there]
+            np.add.at(self.right[number], slot, solved)
+            self._of_coefficients(number, batch, np.where(batch.there, slot, -1), fixed[number])
 
-    def _add(self, number: int, batch: Batch, fixed: Floats, weighed: Floats) -> None:
-        equations, there = self.equations, batch.there
-        at = np.where(there, batch.at, batch.at[:, :1])
-        slot = self.slot[equations.level[at]] + equations.response[at]
-        solved = (batch.weight @ equations.value[at][..., None])[..., 0]
-        weighed[at[there]] = solved[there]
-        np.add.at(self.right[number], slot, solved)
-        places = self.base[slot][:, :, None] + self.inside[slot][:, None, :]
-        np.add.at(self.block[number], places.ravel(), batch.weight.ravel())
-        self._of_coefficients(number, batch, np.where(there, slot, -1), fixed)
+    def add_left(self, left: Floats, left_out: Sequence[int | None]) -> None:
+        """Sum blocks, and as right sides what each solution's coefficients leave of the ratings (N, solutions)."""
+        for number, batch, at, slot in self._blocks():
+            solved = batch.weight @ left[at]
+            for place, without in enumerate(left_out):
+                if without != number:
+                    np.add.at(self.right[place], slot, solved[..., place])
+
+    def _blocks(self) -> Iterator[tuple[int, Batch, Ints, Ints]]:
+        """Sum the blocks; give each batch with its fold, its ratings (T, O), and the slot of each."""
+        equations, players = self.equations, self.part.players
+        for number in range(len(self.block)):
+            for batch in equations.batches(players[self.fold[players] == number]):
+                at = np.where(batch.there, batch.at, batch.at[:, :1])
+                slot = self.slot[equations.level[at]] + equations.response[at]
+                places = self.base[slot][:, :, None] + self.inside[slot][:, None, :]
+                np.add.at(self.block[number], places.ravel(), batch.weight.ravel())
+                yield number, batch, at, slot
+
+    def roots(self, block: Floats) -> Iterator[tuple[int, int, Floats]]:
+        """Give each component's first and last level among the part's, and the root of its block with its prior."""
+        equations, part, C = self.equations, self.part, self.equations.shape[0]
+        for (first, last), begin in zip(part.bounds, self.begin.tolist(), strict=True):
+            levels, size = part.levels[first:last], (last - first) * C
+            along = equations.along[levels][:, levels].toarray()
+            own = block[begin : begin + size**2].reshape(size, size) + np.kron(along, equations.copy_precision)
+            root, info = lapack.dpotrf(own.T, lower=1, overwrite_a=1)
+            if info:
+                msg = f"the effects of {last - first} levels have no positive definite precision"
+                raise np.linalg.LinAlgError(msg)
+            yield first, last, root
 
     def _of_coefficients(self, number: int, batch: Batch, slot: Ints, fixed: Floats) -> None:
         equations, there = self.equations, batch.there
@@ -153,55 +176,50 @@ def _rows(equations: Equations, batch: Batch) -> tuple[Ints, Ints]:
 
 @dataclass(frozen=True, eq=False)
 class _Back:
-    """From coefficients back to the effects of a component's levels: ``at`` less ``by`` times the coefficients.
-
-    ``root`` : both are to be multiplied with the inverse of its transpose; None where that is done.
-    """
+    """From coefficients back to the effects of a component's levels: ``root``'^-1 times ``at`` less ``by`` times the coefficients ``there``."""
 
     levels: Ints
     at: Floats
     by: Floats
-    root: Floats | None
+    there: Ints
+    root: Floats
 
     def effects(self, beta: Floats) -> Floats:
         """Give the effects (m C,) at the coefficients (C p,)."""
-        found = self.at - self.by @ beta
-        return found if self.root is None else np.asarray(lapack.dtrtrs(self.root, found, lower=1, trans=1)[0])
+        return np.asarray(lapack.dtrtrs(self.root, self.at - self.by @ beta[self.there], lower=1, trans=1)[0])
 
 
 class _Solution:
     """What is left for the coefficients (C p,), of the matrix the upper triangle, and the way back."""
 
-    def __init__(self, matrix: Floats, right: Floats) -> None:
-        self.matrix, self.right = matrix, right
+    def __init__(self, size: int) -> None:
+        self.matrix, self.right = np.zeros((size, size)), np.zeros(size)
         self.back: list[_Back] = []
-        self.held = 0  # numbers in the roots that are kept
+        self.held = 0  # numbers on the way back
 
-    def eliminate(self, sums: _Sums, block: Floats, cross: Floats, right: Floats) -> None:
-        """Take the levels of a part out, with their block, rows of the coefficients and right side."""
-        equations, part, C = sums.equations, sums.part, sums.equations.shape[0]
-        whole = np.column_stack([cross.reshape(len(cross), -1), right])
-        for (first, last), begin in zip(part.bounds, sums.begin.tolist(), strict=True):
-            levels, size = part.levels[first:last], (last - first) * C
-            along = equations.along[levels][:, levels].toarray()
-            own = block[begin : begin + size**2].reshape(size, size) + np.kron(along, equations.copy_precision)
-            root, info = lapack.dpotrf(own.T, lower=1, overwrite_a=1)
-            if info:
-                msg = f"the effects of {last - first} levels have no positive definite precision"
-                raise np.linalg.LinAlgError(msg)
-            half = lapack.dtrtrs(root, whole[first * C : last * C], lower=1)[0]
+    def eliminate(self, sums: _Sums, kept: bool, block: Floats, cross: Floats, right: Floats) -> None:
+        """Take the levels of a part out, with their block, rows of the coefficients and right side; whether the way back is ``kept``."""
+        C, flat = sums.equations.shape[0], cross.reshape(len(cross), -1)
+        for first, last, root in sums.roots(block):
+            rows = slice(first * C, last * C)
+            there = np.flatnonzero(flat[rows].any(axis=0))  # no other instrument's columns
+            half = lapack.dtrtrs(root, np.column_stack([flat[rows][:, there], right[rows]]), lower=1)[0]
             fixed = half[:, :-1]
-            self.matrix -= blas.dsyrk(1.0, fixed, trans=1)
-            self.right -= fixed.T @ half[:, -1]
-            self.held += size**2
-            kept = self.held <= MOST_KEPT
-            if not kept:
-                half = lapack.dtrtrs(root, half, lower=1, trans=1, overwrite_b=1)[0]
-            self.back.append(_Back(levels, half[:, -1], half[:, :-1], root if kept else None))
+            if len(there):
+                self.matrix[np.ix_(there, there)] -= blas.dsyrk(1.0, fixed, trans=1)
+                self.right[there] -= fixed.T @ half[:, -1]
+            if kept:
+                self.back.append(_Back(sums.part.levels[first:last], half[:, -1], fixed, there, root))
+                self.held += root.size + fixed.size
+
+    @cached_property
+    def coefficients(self) -> Floats:
+        """(C p,)."""
+        return np.asarray(cho_solve(cho_factor(self.matrix), self.right))
 
     def theta(self, shape: tuple[int, int]) -> Floats:
-        """Solve, and go back (C, p + K)."""
-        beta, C = cho_solve(cho_factor(self.matrix), self.right), shape[0]
+        """Go back, as far as the way is kept (C, p + K)."""
+        beta, C = self.coefficients, shape[0]
         out = np.zeros(shape)
         p = len(beta) // C
         out[:, :p] = beta.reshape(C, p)
@@ -216,21 +234,42 @@ def solve(components: Components, fold: Ints | None) -> list[Floats]:
     C, p = equations.shape[0], equations.ratings.X.shape[1]
     of_player = np.zeros(len(equations.player), dtype=np.intp) if fold is None else fold
     folds = int(of_player.max(initial=0)) + 1
-    left_out = [None] if fold is None else [None, *range(folds)]
+    left_out: list[int | None] = [None] if fold is None else [None, *range(folds)]
     fixed, weighed = np.zeros((folds, C, p, C, p)), np.zeros(len(equations.row))
-    found = [_Solution(np.zeros((C * p,) * 2), np.zeros(C * p)) for _ in left_out]
+    found, later = [_Solution(C * p) for _ in left_out], list[_Part]()
     for part in components.parts(folds + 1):
-        sums = _Sums(part, equations, of_player, folds)
+        sums = _Sums(part, equations, of_player, folds, folds, p)
         sums.add(fixed, weighed)
+        kept = found[0].held + int(np.sum(sums.width)) + len(sums.width) * C * p <= MOST_KEPT
+        later += [] if kept else [part]
         for number, solution in zip(left_out, found, strict=True):
-            solution.eliminate(sums, *(_counted(of, number) for of in (sums.block, sums.cross, sums.right)))
+            solution.eliminate(sums, kept, *(_counted(of, number) for of in (sums.block, sums.cross, sums.right)))
     believed = equations.believed[:, :p].ravel()
     of_rating = np.repeat(of_player, equations.size)
     for number, solution in zip(left_out, found, strict=True):
         solution.matrix += _whole(_counted(fixed, number), equations)
         counted = weighed if number is None else np.where(of_rating == number, 0.0, weighed)
         solution.right += equations.gather(counted)[:, :p].ravel() + believed
-    return [solution.theta(equations.shape) for solution in found]
+    thetas = [solution.theta(equations.shape) for solution in found]
+    _go_back_anew(later, equations, of_player, thetas, left_out)
+    return thetas
+
+
+def _go_back_anew(
+    parts: Sequence[_Part], equations: Equations, fold: Ints, thetas: list[Floats], left_out: Sequence[int | None]
+) -> None:
+    """Put the effects of components whose way back was not kept into thetas (C, p + K) that hold none of them yet."""
+    if not parts:
+        return
+    C, p = equations.shape[0], equations.ratings.X.shape[1]
+    left = equations.value[:, None] - np.column_stack([equations.expected(theta) for theta in thetas])
+    for part in parts:
+        sums = _Sums(part, equations, fold, int(fold.max(initial=0)) + 1, len(thetas), 0)
+        sums.add_left(left, left_out)
+        for number, theta, right in zip(left_out, thetas, sums.right, strict=True):
+            for first, last, root in sums.roots(_counted(sums.block, number)):
+                effects = lapack.dpotrs(root, right[first * C : last * C], lower=1)[0]
+                theta[:, p + part.levels[first:last]] = effects.reshape(-1, C).T
 
 
 def _counted(sums: Floats, left_out: int | None) -> Floats:

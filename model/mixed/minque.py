@@ -32,16 +32,17 @@ def orthonormal(X: Floats) -> tuple[Floats, Floats]:
     return solve_triangular(second, turned.T, trans="T").T, second @ first
 
 
-def range_basis(X: Floats) -> tuple[Floats, list[int]]:
-    """Orthonormal basis (n, rank) of the columns of X (n, p), and the columns that depend on the others."""
+def column_range(X: Floats) -> tuple[Ints, list[int], Floats]:
+    """Columns (r,) of X (n, p) that do not follow from the others, those that do, and the root R (r, r) of the first: X[:, kept] R^-1 is orthonormal."""
     if 0 in X.shape:
-        return np.zeros((X.shape[0], 0)), list(range(X.shape[1]))
+        return np.zeros(0, dtype=np.int64), list(range(X.shape[1])), np.zeros((0, 0))
     size = np.linalg.norm(X, axis=0)
-    scaled = X / np.where(size > 0, size, 1.0)
-    _, upper, pivot = qr(np.linalg.qr(scaled, mode="r"), mode="economic", pivoting=True)
+    root: Floats = np.asarray(np.linalg.qr(X / np.where(size > 0, size, 1.0), mode="r"))
+    _, upper, pivot = qr(root, mode="economic", pivoting=True)
     depth = np.abs(np.diagonal(upper))
     rank = int(np.sum(depth > 1e-10 * max(1.0, depth[0])))
-    return orthonormal(scaled[:, np.sort(pivot[:rank])])[0], np.sort(pivot[rank:]).tolist()
+    kept = np.sort(pivot[:rank])
+    return kept, np.sort(pivot[rank:]).tolist(), np.asarray(np.linalg.qr(root[:, kept], mode="r") * size[kept])
 
 
 @dataclass(frozen=True, eq=False)

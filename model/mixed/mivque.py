@@ -32,7 +32,7 @@ from model.mixed.linalg import cholesky_solve
 from model.mixed.priors import Prior
 from model.mixed.reml import OrthonormalDesign
 from model.mixed.result import RemlFit
-from model.mixed.solver import MixedModelEquations, RandomEffectsDesign, Rhs
+from model.mixed.solver import Columns, MixedModelEquations, RandomEffectsDesign, Rhs
 
 LEAST_RATIO = 1e-3
 """Floor of a variance ratio in the weights: a vanishing one would give a component no weight at all."""
@@ -71,12 +71,15 @@ class Projection:
         fixed = OrthonormalDesign.of(X[rated], self.cells, prior)
         self.R, self.outside, self.target = fixed.R, fixed.outside, fixed.target
         players = RandomEffectsDesign.of(self.cells, np.ones((rated.size, 1)))
-        given = Rhs(players.total(fixed.Q), self.cells.to_b(self.cells.count) @ fixed.means, np.eye(X.shape[1]))
+        no_rows, no_cells = (np.zeros((*shape, 0)) for shape in ((self.cells.n_a, 1), (self.cells.a.size,)))
+        means = Columns(fixed.means, no_cells)
+        by_player = Columns(players.total(fixed.Q), no_rows)
+        given = Rhs(by_player, means.by(self.cells.to_b(self.cells.count)), np.eye(X.shape[1]))
         l_p, l_c, l_w = ratios
-        self.equations = MixedModelEquations(
-            players, given, fixed.means, np.array([[l_p]]), l_c, l_w, interacting=False
-        )
-        self.equations.means = np.zeros((self.cells.a.size, 0))  # as large as X, and not asked for again
+        self.equations = MixedModelEquations(players, given, means, np.array([[l_p]]), l_c, l_w, interacting=False)
+        self.players = np.concatenate([self.equations.players(piece) for piece in players.pieces])
+        self.equations.means = Columns(no_cells, no_cells)  # as large as X, and not asked for again
+        self.equations.given = Rhs(Columns(no_rows, no_rows), given.copies, given.product)
         self.rows, self.total = (
             np.concatenate([rated, len(X) + np.arange(len(fixed.outside))]),
             len(X) + len(fixed.outside),
@@ -97,14 +100,15 @@ class Projection:
         means = cells.means(U[: cells.row.size])
         by_player = equations.rows.total_of_cells(equations.shrunk[:, None] * means)
         by_copy = cells.to_b(equations.w) @ means
-        players, copies, _ = equations.solve(Rhs(by_player, by_copy, np.zeros((U.shape[1],) * 2)))
+        columns = Columns(by_player, np.zeros((*by_player.shape[:2], 0)))
+        players, copies = equations.solve(Rhs(columns, by_copy, np.zeros((U.shape[1],) * 2)))
         return self._less_shared(U, means, players, copies)
 
     def _of_fixed(self, B: Floats) -> Floats:
         """H^-1 Q B (N + m, t) for B (p, t)."""
         equations, rated = self.equations, self.rows[: self.cells.row.size]
         U = np.vstack([(self.X @ np.linalg.solve(self.R, B))[rated], self.outside @ B])
-        return self._less_shared(U, self.cells.means(U[: len(rated)]), equations.players @ B, equations.copies @ B)
+        return self._less_shared(U, self.cells.means(U[: len(rated)]), self.players @ B, equations.copies @ B)
 
     def _over_all(self, U: Floats) -> Floats:
         """Put columns (N + m, t) at their places among all rows (n + m, t)."""

@@ -17,7 +17,7 @@ from model.mixed.layout import Cells
 from model.mixed.linalg import cholesky_solve, solve_lower, unvech, vech, vech_basis, vech_sums
 from model.mixed.minque import orthonormal
 from model.mixed.priors import Prior, VariancePriors
-from model.mixed.solver import MixedModelEquations, RandomEffectsDesign, Rhs
+from model.mixed.solver import Columns, MixedModelEquations, RandomEffectsDesign, Rhs
 
 PLAYER, COPY, INTERACTION = 0, 1, 2
 
@@ -64,7 +64,7 @@ class ResponseOnDesign:
     ----------
     start : (p,)
     residual : (N,), `outside` (m,)
-    means : (J, p + 1) cell means of [Q, residual]
+    means : (J, p + 1) cell means of Q and of the residual
     product : (p + 1, p + 1) its sums of squares and products, outside rows included
     degrees : int
         Rows, prior rows included, less p.
@@ -73,7 +73,7 @@ class ResponseOnDesign:
     fixed: OrthonormalDesign
     start: Floats
     residual: Floats
-    means: Floats
+    means: Columns
     product: Floats
     degrees: int
 
@@ -88,7 +88,7 @@ class ResponseOnDesign:
         edge = fixed.Q.T @ residual + fixed.outside.T @ outside
         corner = residual @ residual + outside @ outside
         product = np.block([[np.eye(edge.size), edge[:, None]], [edge, np.array([[corner]])]])
-        means = np.column_stack([fixed.means, cells.means(residual[:, None])])
+        means = Columns(fixed.means, cells.means(residual[:, None]))
         return cls(fixed, start, residual, means, product, y.size + outside.size - edge.size)
 
 
@@ -120,8 +120,8 @@ class RemlProblem:
     ) -> RemlProblem:
         """Sum up a response; `known` (I, Q, p) is Z_i'Q of the fixed part's columns."""
         cells = rows.cells
-        players = np.concatenate([known, rows.total(design.residual[:, None])], axis=2)
-        given = Rhs(players, cells.to_b(cells.count) @ design.means, design.product)
+        players = Columns(known, rows.total(design.residual[:, None]))
+        given = Rhs(players, design.means.by(cells.to_b(cells.count)), design.product)
         return cls(rows, design, given, free, priors)
 
     @cached_property
@@ -207,32 +207,48 @@ class RemlCriterion:
     def effects(self) -> tuple[Floats, Floats, Floats]:
         """Z_i'Py (I, Q), Z_c'Py (K,) and Z_w'Py (J,); the last as zeros where interactions have no part."""
         weights, equations = np.append(-self.gamma, 1.0), self.equations
-        players, copies = equations.players @ weights, equations.copies @ weights
+        players, copies = equations.players_times(weights), equations.copies @ weights
         if not self.free[INTERACTION] and self.ratios[INTERACTION] == 0.0:
             return players, copies, np.zeros(equations.w.size)
-        means = (equations.means @ weights)[:, None]
+        means = equations.means.times(weights)[:, None]
         return players, copies, equations.in_cells(means, players[:, :, None], copies[:, None])[:, 0]
 
     @cached_property
-    def _cell_solutions(self) -> Floats:
-        """Z_w'H^-1 Q (J, p)."""
-        equations = self.equations
-        return equations.in_cells(equations.means[:, :-1], equations.players[:, :, :-1], equations.copies[:, :-1])
+    def _of_fixed(self) -> tuple[Floats, Floats, Floats, Floats]:
+        """What is summed over Q's solutions, a few players at a time.
 
-    def _known(self, G: Floats) -> float:
-        """tr(G C G') of G (n, p), C = (Q'H^-1 Q)^-1."""
-        return float(np.trace(cholesky_solve(self.root, G.T @ G)))
+        Returns
+        -------
+        Sum of Z_i'H^-1 Q C Q'H^-1 Z_i (Q, Q), C = (Q'H^-1 Q)^-1; of the players' effects times Z_i'H^-1 Q (Q, Q, p); where
+        interactions are sought, of the squares and products of Z_w'H^-1 Q (p, p), and of the cells' effects times it (p,).
+        """
+        equations, p, Q = self.equations, self.gamma.size, self.problem.rows.width
+        own, along, squares, in_cells = np.zeros((Q, Q)), np.zeros((Q, Q, p)), np.zeros((p, p)), np.zeros(p)
+        players, _, interactions = self.effects
+        for piece in self.problem.rows.pieces:
+            whole = equations.players(piece)
+            known = whole[:, :, :-1]
+            half = solve_lower(self.root, known.reshape(-1, p).T).reshape(p, -1, Q)
+            own += np.tensordot(half, half, ((0, 1), (0, 1)))
+            along += np.tensordot(players[piece.players], known, ((0,), (0,)))
+            if self.free[INTERACTION]:
+                solved = equations.in_cells_of(piece, whole)[:, :-1]
+                squares += solved.T @ solved
+                in_cells += interactions[piece.cells] @ solved
+        return own, along, squares, in_cells
+
+    def _known(self, squares: Floats) -> float:
+        """tr(G C G') of G'G (p, p), C = (Q'H^-1 Q)^-1."""
+        return float(np.trace(cholesky_solve(self.root, squares)))
 
     @cached_property
     def traces(self) -> tuple[Floats, float, float]:
         """Sum of Z_i'PZ_i (Q, Q), tr(Z_c'PZ_c) and tr(Z_w'PZ_w), zeros for ratios not sought."""
         own, copy, interaction = self.equations.traces
-        p, Q = self.gamma.size, self.problem.rows.width
-        known = self.equations.players[:, :, :-1].reshape(-1, p)
-        half = solve_lower(self.root, known.T).reshape(p, -1, Q)
-        own = own - np.tensordot(half, half, ((0, 1), (0, 1)))
-        copy = copy - self._known(self.equations.copies[:, :-1]) if self.free[COPY] else 0.0
-        interaction = interaction - self._known(self._cell_solutions) if self.free[INTERACTION] else 0.0
+        through, _, squares, _ = self._of_fixed
+        own, known = own - through, self.equations.copies[:, :-1]
+        copy = copy - self._known(known.T @ known) if self.free[COPY] else 0.0
+        interaction = interaction - self._known(squares) if self.free[INTERACTION] else 0.0
         return own, copy, interaction
 
     @cached_property
@@ -256,7 +272,7 @@ class RemlCriterion:
     def curvature(self) -> Floats:
         """Average information of the free parameters."""
         working, along = self._variates()
-        product = self.equations.solve(working)[2]
+        product = self.equations.product_of(working)
         alpha = product - along @ cholesky_solve(self.root, along.T)
         g = self._along(self._squares)
         return np.asarray(self.degrees * (alpha / self.q - np.outer(g, g) / self.q**2))
@@ -279,7 +295,7 @@ class RemlCriterion:
         moved = np.tensordot(h_i, self.problem.basis, ((1,), (2,))).transpose(0, 2, 1)
         flat = moved.reshape(rows.cells.n_a * rows.width, moved.shape[2])
         players, copies = [equations.W @ moved], [equations.by_copy @ flat]
-        along = [np.tensordot(moved, equations.players[:, :, :-1], ((0, 1), (0, 1)))]
+        along = [np.tensordot(self.problem.basis, self._of_fixed[1], ((1, 2), (1, 0)))]
         if self.free[COPY]:
             players.append((equations.by_copy.T @ h_c).reshape(-1, rows.width, 1))
             copies.append((equations.w_c * h_c)[:, None])
@@ -288,9 +304,10 @@ class RemlCriterion:
             players.append(rows.total_of_cells((equations.shrunk * h_w)[:, None]))
             weighted = equations.w * h_w
             copies.append(np.bincount(rows.cells.b, weights=weighted, minlength=rows.cells.n_b)[:, None])
-            along.append((h_w @ self._cell_solutions)[None])
+            along.append(self._of_fixed[3][None])
         stacked, by_copy = np.concatenate(players, axis=2), np.hstack(copies)
-        return Rhs(stacked, by_copy, self._inner(moved, stacked, by_copy)), np.vstack(along)
+        players_of = Columns(stacked, np.zeros((*stacked.shape[:2], 0)))
+        return Rhs(players_of, by_copy, self._inner(moved, stacked, by_copy)), np.vstack(along)
 
     def _inner(self, moved: Floats, players: Floats, copies: Floats) -> Floats:
         """f'R^-1 f of the working variates."""

@@ -10,7 +10,7 @@ import numpy as np
 from model.domain.arrays import Floats, Ints
 from model.mixed.averaging import left_out_densities, set_weights
 from model.mixed.layout import Factor, cells_of
-from model.mixed.minque import range_basis
+from model.mixed.minque import column_range
 from model.mixed.optimise import DegenerateFitError, settle
 from model.mixed.priors import Prior
 from model.mixed.reml import PLAYER, RemlCriterion, ResponseOnDesign
@@ -67,8 +67,9 @@ class SharedStructure:
     @classmethod
     def of(cls, X: Floats, player: Factor, copy: Factor, observed: Ints, spec: ModelSpec) -> SharedStructure:
         """Find the cells of the rated rows, and which terms their ratings can identify."""
-        X, player, copy, prior = X[observed], player.at(observed).used(), copy.at(observed).used(), spec.prior
-        basis, dependent = range_basis(X)
+        X = X if observed.size == len(X) else X[observed]
+        player, copy, prior = player.at(observed).used(), copy.at(observed).used(), spec.prior
+        kept, dependent, root = column_range(X)
         if prior is None:
             check_room(X, dependent)
         elif set(dependent) & set(np.flatnonzero(np.isinf(np.asarray(prior.sd))).tolist()):
@@ -76,13 +77,9 @@ class SharedStructure:
         nothing = observed.size == 0  # before the first rating every factor of a prior is there
         has_player, has_copy = bool(player.names) or nothing, bool(copy.names) or nothing
         present = has_player, has_copy, spec.interaction and (bool(player.names and copy.names) or nothing)
-        part = FixedPart.of(X, basis, cells_of(player, copy), present, prior)
+        part = FixedPart.of(X, kept, root, cells_of(player, copy), present, prior)
         columns, start = spec.columns(observed), spec.start
         if start is not None and prior is not None and start.sets and part.identified[PLAYER]:
-            nothing_left = np.zeros(
-                (observed.size, 0)
-            )  # what only a search from the beginning asks for is as large as X
-            part = replace(part, basis=nothing_left, means=nothing_left)
             given = tuple(SlopeSet.given(each.kept, columns, part) for each in start.sets)
             return cls(spec, observed, player, copy, part, start.identifiable, given, begun=True)
         return cls(spec, observed, player, copy, part, *slope_sets(columns, part, spec.sets))
@@ -119,14 +116,12 @@ class Candidate:
 
 def fit_response(shared: SharedStructure, y: Floats, n: int, name: str) -> RemlFit:
     """Fit one response, `y` (N,) without gaps, of `n` rows in all."""
-    basis = shared.part.basis
-    residual = y - basis @ (basis.T @ y)
-    residual -= basis @ (basis.T @ residual)
-    if shared.spec.prior is None:
-        check_spread(y, residual, name)
     if shared.begun and shared.spec.start is not None:
         fit = _averaged(*_begun(shared, shared.spec.start, y))
     else:
+        residual = shared.part.residual(y)
+        if shared.spec.prior is None:
+            check_spread(y, residual, name)
         fit = _joined(list(_candidates(shared, y, residual)), shared.spec.prior)
     return replace(
         record(fit.at, fit.chosen.scaling, shared.copy.names, shared.observed, n),

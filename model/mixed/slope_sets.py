@@ -36,7 +36,7 @@ class FixedPart:
 
     Attributes
     ----------
-    basis : (N, r) orthonormal, of the fixed part on the rated rows; `means` (J, r) its cell means
+    turn : (p, r) makes of Q an orthonormal basis of the fixed part on the rated rows, without the prior's
     intercepts : each player's effects where they are an intercept alone
     system : of these
     present, identified : which terms there are, and which of them the ratings can identify
@@ -44,8 +44,7 @@ class FixedPart:
 
     cells: Cells
     fixed: OrthonormalDesign
-    basis: Floats
-    means: Floats
+    turn: Floats
     intercepts: RandomEffectsDesign
     system: Minque0System
     present: Terms
@@ -53,18 +52,24 @@ class FixedPart:
     prior: Prior | None
 
     @classmethod
-    def of(cls, X: Floats, basis: Floats, cells: Cells, present: Terms, prior: Prior | None) -> FixedPart:
-        """Find which terms the rows X (N, p) in these cells can identify; `basis` (N, r) is that of their range."""
+    def of(cls, X: Floats, kept: Ints, root: Floats, cells: Cells, present: Terms, prior: Prior | None) -> FixedPart:
+        """Find which terms the rows X (N, p) in these cells can identify; of its columns `kept` (r,) `root` (r, r) is the root."""
         fixed = OrthonormalDesign.of(X, cells, prior)
-        basis, means = (basis, cells.means(basis)) if fixed.outside.size else (fixed.Q, fixed.means)
+        turn = fixed.R[:, kept] @ np.linalg.inv(root)
         intercepts = RandomEffectsDesign.of(cells, np.ones((len(X), 1)))
-        system = Minque0System.of(intercepts, intercepts.total(basis), means, present)
+        system = Minque0System.of(intercepts, intercepts.total(fixed.Q) @ turn, fixed.means @ turn, present)
         identified = system.identified() if len(X) else (False, False, False)
-        kept = identified if prior is None else present
-        if not (kept[0] and kept[1]):
+        crossed = identified if prior is None else present
+        if not (crossed[0] and crossed[1]):
             cells = replace(cells, coupled=False)
             intercepts = replace(intercepts, cells=cells)
-        return cls(cells, fixed, basis, means, intercepts, system, present, identified, prior)
+        return cls(cells, fixed, turn, intercepts, system, present, identified, prior)
+
+    def residual(self, y: Floats) -> Floats:
+        """Give what the fixed part leaves of y (N,), taken off twice."""
+        for _ in range(2):
+            y = y - self.fixed.Q @ (self.turn @ (self.turn.T @ (self.fixed.Q.T @ y)))
+        return y
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,8 +112,7 @@ class SlopeSet:
         part = self.part
         if not any(self.kept):
             return part.system
-        of_basis = self.known if part.basis is part.fixed.Q else self.rows.total(part.basis)
-        return Minque0System.of(self.rows, of_basis, part.means, part.present)
+        return Minque0System.of(self.rows, self.known @ part.turn, part.fixed.means @ part.turn, part.present)
 
     def fit(
         self, design: ResponseOnDesign, start: Start, options: OptimizerOptions | None

@@ -8,7 +8,7 @@ are those of Henderson's mixed-model equations (Searle, Casella & McCulloch 1992
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -23,6 +23,7 @@ from model.mixed.layout import Blocks, Cells
 from model.mixed.linalg import psd_sqrt
 
 _CHUNK = 400_000  # entries of the players' (cells x cells) matrices that are worked at a time
+_EFFECTS = 12_000  # of players, whose columns are worked at a time
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,6 +65,33 @@ def group_players(cells: Cells) -> tuple[PlayerBatch, ...]:
             copies = cells.b[np.where(filled, place, start[players, None])]
             groups.append(PlayerBatch(players, np.where(filled, place, cells.a.size), copies))
     return tuple(groups)
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """Some players one after the other, with their cells.
+
+    Attributes
+    ----------
+    players, cells : places of m players and c cells
+    cell : (c, m Q) sparse, the cells' sums of z
+    copy : (c,) of each cell
+    by_copy : (K, c) sparse, sums cells by copy
+    """
+
+    players: slice
+    cells: slice
+    cell: sparse.csr_matrix
+    copy: Ints
+    by_copy: sparse.csc_matrix
+
+    def total(self, T: Floats) -> Floats:
+        """Sum over each player's cells of the cell's sum of z times T (c, t): (m, Q, t)."""
+        return np.asarray(self.cell.T @ T).reshape(self.players.stop - self.players.start, -1, T.shape[1])
+
+    def along(self, players: Floats) -> Floats:
+        """Give in each cell the sum of z times its player's (m, Q, t): (c, t)."""
+        return np.asarray(self.cell @ players.reshape(-1, players.shape[2]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,6 +137,23 @@ class RandomEffectsDesign:
         return np.asarray(self._of_cells @ T).reshape(self.cells.n_a, self.width, -1)
 
     @cached_property
+    def pieces(self) -> tuple[Piece, ...]:
+        """All players, a few at a time: what is as large as their columns is never held for all of them."""
+        cells, Q = self.cells, self.width
+        bounds = np.append(np.arange(0, cells.n_a, max(1, _EFFECTS // Q)), cells.n_a).tolist()
+        first = np.searchsorted(cells.a, bounds).tolist()
+        return tuple(map(self._piece, bounds[:-1], bounds[1:], first[:-1], first[1:]))
+
+    def _piece(self, start: int, stop: int, first: int, last: int) -> Piece:
+        Q, copy, c = self.width, self.cells.b[first:last], last - first
+        columns = self.cell.indices[first * Q : last * Q] - start * Q
+        cell = sparse.csr_matrix(
+            (self.sums[first:last].ravel(), columns, np.arange(c + 1) * Q), shape=(c, (stop - start) * Q)
+        )
+        by_copy = sparse.csc_matrix((np.ones(c), copy, np.arange(c + 1)), shape=(self.cells.n_b, c))
+        return Piece(slice(start, stop), slice(first, last), cell, copy, by_copy)
+
+    @cached_property
     def _of_rows(self) -> sparse.csc_matrix:
         """Z' (I Q, N); turning a matrix round anew costs as much as a product with a few columns."""
         return self.rows.T
@@ -143,13 +188,33 @@ def _spread(values: Floats, player: Ints, players: int) -> sparse.csr_matrix:
 
 
 @dataclass(frozen=True, eq=False)
+class Columns:
+    """Columns (n, ..., t): those that responses share, and one response's own after them, which are not joined as a whole."""
+
+    shared: Floats
+    own: Floats
+
+    def at(self, some: slice) -> Floats:
+        """Join them in some of the n places."""
+        return np.concatenate([self.shared[some], self.own[some]], axis=-1)
+
+    def times(self, weights: Floats) -> Floats:
+        """Give them times weights (t,)."""
+        return np.asarray(self.shared @ weights[: self.shared.shape[-1]] + self.own @ weights[self.shared.shape[-1] :])
+
+    def by(self, matrix: sparse.csr_matrix) -> Floats:
+        """Give a matrix (m, n) times columns (n, t)."""
+        return np.hstack([matrix @ self.shared, matrix @ self.own])
+
+
+@dataclass(frozen=True, eq=False)
 class Rhs:
     """Right-hand sides of columns T (N, t), by Z_i'R^-1 T (I, Q, t), Z_c'R^-1 T (K, t) and T'R^-1 T (t, t).
 
     The product has the rows outside all cells too.
     """
 
-    players: Floats
+    players: Columns
     copies: Floats
     product: Floats
 
@@ -173,8 +238,7 @@ class MixedModelEquations:
     u : (J, Q) B_i at the cell
     W, K, N : (I, Q, Q)
         Z_i'R^-1 Z_i, the covariance of the player's effects given the copies' over sigma^2, and I - W K.
-    players, copies : (I, Q, t), (K, t)
-        Z_i'H^-1 T and Z_c'H^-1 T.
+    copies : (K, t) Z_c'H^-1 T
     product : (t, t) T'H^-1 T
     """
 
@@ -182,14 +246,15 @@ class MixedModelEquations:
         self,
         rows: RandomEffectsDesign,
         given: Rhs,
-        means: Floats,
+        means: Columns,
         S: Floats,
         l_c: float,
         l_w: float,
         *,
         interacting: bool,
     ):
-        self.rows, self.means, self.S, self.l_c, self.l_w, self._interacting = rows, means, S, l_c, l_w, interacting
+        self.rows, self.given, self.means, self._interacting = rows, given, means, interacting
+        self.S, self.l_c, self.l_w = S, l_c, l_w
         cells = rows.cells
         self.shrunk = 1.0 / (1.0 + l_w * cells.count)
         self.w = cells.count * self.shrunk
@@ -200,7 +265,7 @@ class MixedModelEquations:
         self.blocks = BlockCholesky(self._reduced(), cells.blocks) if l_c > 0.0 else None
         self.log_determinant += float(np.log1p(l_w * cells.count).sum())
         self.log_determinant += self.blocks.log_determinant if self.blocks else 0.0
-        self.players, self.copies, self.product = self.solve(self._weighted(given))
+        self.copies, self.product = self._solve(self._weighted, *self._weighted_by_copy(given))
 
     def _within(self) -> Floats:
         """W (I, Q, Q)."""
@@ -218,14 +283,22 @@ class MixedModelEquations:
         self.N = np.eye(self.rows.width) - self.W @ self.K
         self.log_determinant = 2.0 * float(np.log(np.diagonal(L, axis1=1, axis2=2)).sum())
 
-    def _weighted(self, given: Rhs) -> Rhs:
-        """Take the columns' products with R^-1."""
+    def _weighted(self, piece: Piece) -> Floats:
+        """Z_i'R^-1 T (m, Q, t) of the given columns."""
+        own = self.given.players.at(piece.players)
         if self.l_w == 0.0:
-            return given
-        cells, means = self.rows.cells, self.means
-        taken = (cells.count - self.w)[:, None] * means
-        players = given.players - self.rows.total_of_cells((self.l_w * self.w)[:, None] * means)
-        return Rhs(players, cells.to_b(self.w) @ means, given.product - means.T @ taken)
+            return own
+        return own - piece.total((self.l_w * self.w[piece.cells])[:, None] * self.means.at(piece.cells))
+
+    def _weighted_by_copy(self, given: Rhs) -> tuple[Floats, Floats]:
+        """Z_c'R^-1 T (K, t) and T'R^-1 T (t, t)."""
+        if self.l_w == 0.0:
+            return given.copies, given.product
+        cells, product = self.rows.cells, given.product
+        for piece in self.rows.pieces:
+            means = self.means.at(piece.cells)
+            product = product - means.T @ ((cells.count - self.w)[piece.cells][:, None] * means)
+        return self.means.by(cells.to_b(self.w)), product
 
     @cached_property
     def by_copy(self) -> sparse.csr_matrix:
@@ -256,18 +329,51 @@ class MixedModelEquations:
             np.add.at(flat, group.places(layout).ravel(), inner.ravel())
         return flat
 
-    def solve(self, working: Rhs) -> tuple[Floats, Floats, Floats]:
-        """Z_i'H^-1 T (I, Q, t), Z_c'H^-1 T (K, t) and T'H^-1 T (t, t)."""
-        t = working.players.shape[2]
-        shared = self.K @ working.players
-        copies = working.copies - self.by_copy @ shared.reshape(self.N.shape[0] * self.N.shape[1], t)
-        product = working.product - np.tensordot(working.players, shared, ((0, 1), (0, 1)))
+    def _solve(self, players: Callable[[Piece], Floats], copies: Floats, product: Floats) -> tuple[Floats, Floats]:
+        """Z_c'H^-1 T (K, t) and T'H^-1 T (t, t) of Z_i'R^-1 T (m, Q, t) of some players, Z_c'R^-1 T and T'R^-1 T."""
+        for piece in self.rows.pieces:
+            own = players(piece)
+            shared = self.K[piece.players] @ own
+            copies = copies - piece.by_copy @ (self.shrunk[piece.cells][:, None] * piece.along(shared))
+            product = product - np.tensordot(own, shared, ((0, 1), (0, 1)))
         if self.blocks is None:
-            return self.N @ working.players, copies, 0.5 * (product + product.T)
+            return copies, 0.5 * (product + product.T)
         solved = self.blocks.solve(copies)
         product = product - self.l_c * copies.T @ solved
-        players = working.players - self.l_c * (self.by_copy.T @ solved).reshape(working.players.shape)
-        return self.N @ players, solved, 0.5 * (product + product.T)
+        return solved, 0.5 * (product + product.T)
+
+    def players(self, piece: Piece) -> Floats:
+        """Z_i'H^-1 T (m, Q, t) of the given columns."""
+        own, taken = self.given.players.at(piece.players), self._by_copies(piece, self.copies)
+        if self.l_w:
+            taken = taken + (self.l_w * self.w[piece.cells])[:, None] * self.means.at(piece.cells)
+        return np.asarray(self.N[piece.players] @ (own - piece.total(taken)))
+
+    def _by_copies(self, piece: Piece, copies: Floats) -> Floats:
+        """Give what copies take from each cell (c, t), by Z_c'H^-1 T (K, t); 0 where they have no part."""
+        return (self.l_c * self.shrunk[piece.cells])[:, None] * copies[piece.copy]
+
+    def players_times(self, weights: Floats) -> Floats:
+        """Z_i'H^-1 T (I, Q) times weights (t,) of the given columns."""
+        own, taken = (
+            self.given.players.times(weights),
+            self.l_c * self.shrunk * (self.copies @ weights)[self.rows.cells.b],
+        )
+        if self.l_w:
+            taken = taken + self.l_w * self.w * self.means.times(weights)
+        return np.asarray(self.N @ (own[:, :, None] - self.rows.total_of_cells(taken[:, None])))[:, :, 0]
+
+    def product_of(self, working: Rhs) -> Floats:
+        """T'H^-1 T (t, t) of other columns."""
+        return self._solve(lambda piece: working.players.at(piece.players), working.copies, working.product)[1]
+
+    def solve(self, working: Rhs) -> tuple[Floats, Floats]:
+        """Z_i'H^-1 T (I, Q, t) and Z_c'H^-1 T (K, t) of other columns."""
+        copies, _ = self._solve(lambda piece: working.players.at(piece.players), working.copies, working.product)
+        left = [
+            working.players.at(each.players) - each.total(self._by_copies(each, copies)) for each in self.rows.pieces
+        ]
+        return self.N @ np.concatenate(left), copies
 
     def in_cells(self, means: Floats, players: Floats, copies: Floats) -> Floats:
         """Z_w'H^-1 T (J, t) of columns with these cell means, Z_i'H^-1 T and Z_c'H^-1 T."""
@@ -275,6 +381,12 @@ class MixedModelEquations:
         own = np.asarray(self.rows.cell @ (self.S @ players).reshape(-1, players.shape[2]))
         given = cells.count[:, None] * (means - self.l_c * copies[cells.b]) - own
         return np.asarray(self.shrunk[:, None] * given)
+
+    def in_cells_of(self, piece: Piece, players: Floats) -> Floats:
+        """Z_w'H^-1 T (c, t) of the given columns, and Z_i'H^-1 T (m, Q, t) of theirs."""
+        count = self.rows.cells.count[piece.cells][:, None]
+        given = count * (self.means.at(piece.cells) - self.l_c * self.copies[piece.copy])
+        return np.asarray(self.shrunk[piece.cells][:, None] * (given - piece.along(self.S @ players)))
 
     @cached_property
     def traces(self) -> tuple[Floats, float, float]:

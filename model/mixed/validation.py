@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from model.domain.arrays import Floats
-from model.mixed.minque import range_basis
+from model.mixed.minque import column_range
 from model.mixed.priors import Prior
 
 MOST_SLOPES = 8
@@ -103,7 +103,7 @@ def check_room(X: Floats, dependent: list[int]) -> None:
 
 def check_proper(X: Floats, prior: Prior) -> None:
     """Refuse columns that neither the ratings nor the prior determine."""
-    dependent = range_basis(np.vstack([X, prior.rows()[0]]))[1]
+    dependent = column_range(np.vstack([X, prior.rows()[0]]))[1]
     if dependent:
         raise ValueError(
             f"X: got columns {dependent} that neither the ratings nor the prior determine, expected a finite prior.sd"

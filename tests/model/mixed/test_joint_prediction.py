@@ -1,5 +1,6 @@
 """Effects of several responses predicted together: against a textbook's animals, dense algebra, and the separate fits."""
 
+import tracemalloc
 from dataclasses import replace
 
 import numpy as np
@@ -219,6 +220,25 @@ def test_a_column_made_of_the_effects_is_told_by_players_that_they_were_not_fitt
                 pull += float((ratings.Y - expected)[row, c] @ solved)
     found = joint_effects(ratings, of, fold).cross_fitted_moments(column)
     np.testing.assert_allclose(found, (precision, pull), rtol=1e-6)
+
+
+def test_what_is_held_on_the_way_does_not_grow_with_the_shops(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of 40 columns the way back from coefficients to 9 copies takes 90 kB a shop, were it kept for all."""
+    monkeypatch.setattr(elimination, "AT_ONCE", 1)
+    monkeypatch.setattr(elimination, "MOST_KEPT", 0)
+
+    def peak(number: int) -> int:
+        ratings, of = drawn(7, players=6 * number)
+        wide = np.random.default_rng(1).normal(size=(len(ratings.X), 40))
+        many = replace(ratings, X=wide, level=ratings.level + 9 * (ratings.player % number), levels=9 * number)
+        of = replace(of, coef_mean=np.zeros(40), coef_sd=np.ones((3, 40)), chains=())
+        tracemalloc.start()
+        joint_effects(many, of, ratings.player % 3)
+        held = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        return held
+
+    assert peak(20) - peak(10) < 10 * 30_000
 
 
 def _of_player(ratings: Ratings, of: EffectCovariances, row: Ints, c: Ints) -> Floats:

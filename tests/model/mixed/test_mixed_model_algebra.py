@@ -9,7 +9,7 @@ from model.domain.arrays import Floats
 from model.mixed import Prior
 from model.mixed.block_cholesky import BlockCholesky
 from model.mixed.layout import find_cells, lay_out
-from model.mixed.minque import Minque0System, range_basis
+from model.mixed.minque import Minque0System, orthonormal
 from model.mixed.priors import CovariancePrior
 from model.mixed.reml import OrthonormalDesign, RemlCriterion, RemlProblem, ResponseOnDesign
 from model.mixed.solver import RandomEffectsDesign
@@ -199,7 +199,7 @@ def test_moments_are_the_traces_of_the_full_matrices() -> None:
     data = unbalanced(13)
     players, copies = (np.unique(labels, return_inverse=True)[1] for labels in (data.player, data.copy))
     cells = find_cells(players, copies, players.max() + 1, copies.max() + 1)
-    basis = range_basis(data.X)[0]
+    basis = orthonormal(data.X)[0]
     by_player, by_copy = same(players, players), same(copies, copies)
     parts = [by_player, by_copy, by_player * by_copy, np.eye(data.y.size)]
     P0 = np.eye(data.y.size) - basis @ basis.T

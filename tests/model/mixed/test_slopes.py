@@ -9,7 +9,7 @@ from scipy.optimize import minimize
 from model.domain.arrays import Floats
 from model.mixed import Prior
 from model.mixed.layout import find_cells
-from model.mixed.minque import Minque0System, quadratic_forms, range_basis
+from model.mixed.minque import Minque0System, orthonormal, quadratic_forms
 from model.mixed.priors import CovariancePrior
 from model.mixed.reml import OrthonormalDesign, RemlCriterion, RemlProblem, ResponseOnDesign
 from model.mixed.solver import RandomEffectsDesign
@@ -118,7 +118,7 @@ def problem(data: Tasted, prior: Prior | None, match: bool) -> tuple[RemlProblem
     fixed = OrthonormalDesign.of(data.X, cells, prior)
     design = ResponseOnDesign.of(fixed, data.y, cells)
     rows, levels = (RandomEffectsDesign.of(cells, Z) for Z in (data.Z, np.ones((data.y.size, 1))))
-    basis = range_basis(data.X)[0]
+    basis = orthonormal(data.X)[0]
     systems = [Minque0System.of(of, of.total(basis), cells.means(basis), (True, True, match)) for of in (rows, levels)]
     mode = np.diag(np.append(PRIOR.player_sd, np.asarray(PRIOR.slope_sd)) / PRIOR.residual_sd) ** 2
     chosen = None if prior is None else CovariancePrior(mode, 0.0)
