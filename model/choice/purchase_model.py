@@ -14,6 +14,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from enum import StrEnum
+from math import log
 from statistics import fmean, median
 from types import MappingProxyType
 from typing import Any
@@ -392,7 +393,8 @@ def _played(trial: Trial) -> dict[Bow, Ratings]:
         for criterion, value in run.ratings.items():
             sheet[criterion].append(value)
     played: dict[Bow, Ratings] = {
-        bow: {c: fmean(values) for c, values in sheet.items()} for bow, sheet in sheets.items()
+        bow: {c: values[0] if len(values) == 1 else fmean(values) for c, values in sheet.items()}
+        for bow, sheet in sheets.items()
     }
     own = trial.answers.own_bow
     if own is not None and Criterion.OVERALL not in played.get(None, {}):
@@ -414,9 +416,9 @@ def _options(trial: Trial, played: Mapping[Bow, Ratings], offer: Offer, range_: 
         liking = ratings[Criterion.OVERALL], _priorities(trial.answers.priorities, shared, ratings)
         if bow is None:
             return _Option((*liking, 0.0, 1.0))
-        asked, share = price[bow], float(np.log(offer.paid.get(bow, np.nan) / price[bow]))
+        asked, share = price[bow], log(offer.paid.get(bow, np.nan) / price[bow])
         known = share if abs(share) <= MAX_LOG_PRICE_RATIO else None
-        return _Option((*liking, float(np.log(asked / reference)), 0.0), float(np.log(asked / middle)), known)
+        return _Option((*liking, log(asked / reference), 0.0), log(asked / middle), known)
 
     return {bow: option(bow, ratings) for bow, ratings in options.items()}
 
@@ -425,5 +427,5 @@ def _priorities(ranked: Sequence[Criterion], shared: Sequence[Criterion], rating
     """Return the weighted priorities over those that every bow was rated on, weights rescaled; none: the overall."""
     if not shared:
         return ratings[Criterion.OVERALL]
-    weights = dict(zip(ranked, rank_order_weights(len(ranked)), strict=True))
+    weights = dict(zip(ranked, rank_order_weights(len(ranked)).tolist(), strict=True))
     return float(sum(weights[c] * ratings[c] for c in shared) / sum(weights[c] for c in shared))

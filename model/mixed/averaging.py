@@ -124,8 +124,7 @@ def _stacked(likely: Floats) -> Floats:
     """Return the weights (S,) of the mixture of densities (S, I) with the highest likelihood, by expectation-maximisation."""
     weights = np.full(len(likely), 1.0 / len(likely))
     for _ in range(500):
-        share = weights[:, None] * likely
-        before, weights = weights, np.mean(share / share.sum(axis=0), axis=1)
+        before, weights = weights, weights * (likely @ (1.0 / (weights @ likely))) / likely.shape[1]
         if np.abs(weights - before).max() < 1e-6:
             break
     return np.asarray(weights)

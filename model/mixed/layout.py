@@ -9,15 +9,14 @@ from collections.abc import Hashable, Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import compress
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.csgraph import connected_components
 
 from model.domain.arrays import Floats, Ints
 from model.domain.labels import encode
+from model.mixed.linalg import with_values
 
 BATCHED_UP_TO = 256  # larger blocks are worked one at a time, where LAPACK's own blocking is faster
 
@@ -116,16 +115,16 @@ class Cells:
         return np.argsort(self.b, kind="stable")
 
     @cached_property
-    def _pattern_of_b(self) -> tuple[NDArray[Any], NDArray[Any]]:
-        """Columns and row starts of `to_b`, in the index type that scipy works in."""
+    def _pattern_of_b(self) -> sparse.csr_matrix:
+        """The pattern of `to_b`, in the index type that scipy works in."""
         small = np.int32 if max(self.a.size, self.n_b) < np.iinfo(np.int32).max else np.int64
         start = np.concatenate([[0], np.cumsum(np.bincount(self.b, minlength=self.n_b))])
-        return self.by_b.astype(small), start.astype(small)
+        shape = (self.n_b, self.a.size)
+        return sparse.csr_matrix((self.count, self.by_b.astype(small), start.astype(small)), shape=shape)
 
     def to_b(self, weight: Floats) -> sparse.csr_matrix:
         """Matrix (n_b, J) that sums weighted cell values by level of b."""
-        order, start = self._pattern_of_b
-        return sparse.csr_matrix((weight[order], order, start), shape=(self.n_b, self.a.size))
+        return with_values(self._pattern_of_b, weight[self.by_b])
 
     @cached_property
     def blocks(self) -> Blocks:

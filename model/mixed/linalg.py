@@ -5,14 +5,26 @@ Equations go to LAPACK itself: at the sizes of one trial the checks and choices 
 
 from __future__ import annotations
 
+from copy import copy
 from functools import cache
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 from scipy.linalg import lapack
 
 from model.domain.arrays import Floats, Ints
+
+Sparse = TypeVar("Sparse", sparse.csr_matrix, sparse.csc_matrix)
+
+
+def with_values(pattern: Sparse, values: Floats) -> Sparse:
+    """Return a matrix of this pattern with other entries: nothing is checked or sorted anew, nor copied."""
+    made = copy(pattern)
+    made.data = values
+    return made
+
 
 Root = NDArray[np.floating[Any]]
 

@@ -10,7 +10,7 @@ rows. The variance of S_m,cd, the responses uncorrelated, is (F^-1)_mm times bot
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Sequence
+from collections.abc import Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -101,7 +101,7 @@ class Projection:
         by_player = equations.rows.total_of_cells(equations.shrunk[:, None] * means)
         by_copy = cells.to_b(equations.w) @ means
         columns = Columns(by_player, np.zeros((*by_player.shape[:2], 0)))
-        players, copies = equations.solve(Rhs(columns, by_copy, np.zeros((U.shape[1],) * 2)))
+        players, copies = equations.solve(Rhs(columns, by_copy, np.zeros((0, 0))))
         return self._less_shared(U, means, players, copies)
 
     def _of_fixed(self, B: Floats) -> Floats:
@@ -224,12 +224,22 @@ def _forms(who: Components, columns: Iterable[Floats]) -> Floats:
 def _traces(who: Components, projections: Sequence[Projection]) -> Floats:
     """F (L, L, k, k) = tr(Z_l'P_c Z_m Z_m'P_d Z_l) = E sum over the columns u of (Z_m'P_c Z_l u)'(Z_m'P_d Z_l u)."""
     F = np.zeros((len(who.names),) * 2 + (len(projections),) * 2)
-    for number, (sums, probes) in enumerate(zip(who.sums, who.probes, strict=True)):
-        step = max(1, AT_ONCE // max(1, sums.shape[1]))
-        for first in range(0, probes.shape[1], step):
-            U = np.asarray(sums.T @ probes[:, first : first + step])
-            F[:, number] += _forms(who, (P(U) for P in projections))
+    for numbers, U in _columns(who):
+        gathered = [who.gathered(P(U)) for P in projections]
+        for number in np.unique(numbers).tolist():
+            for other in range(len(who.names)):
+                rows = np.array([of[other][:, numbers == number].ravel() for of in gathered])
+                F[other, number] += rows @ rows.T
     return np.asarray((F + F.swapaxes(0, 1)) / 2.0, dtype=np.float64)
+
+
+def _columns(who: Components) -> Iterator[tuple[Ints, Floats]]:
+    """Give the columns Z_l u (n + m, t) of all components, as many side by side as are held `AT_ONCE`, and whose each is (t,)."""
+    whose = np.repeat(np.arange(len(who.names)), [probes.shape[1] for probes in who.probes])
+    first = np.arange(whose.size) - np.searchsorted(whose, whose)
+    for some in np.array_split(np.arange(whose.size), -(-whose.size * who.sums[0].shape[1] // AT_ONCE)):
+        parts = [(number, first[some[whose[some] == number]]) for number in np.unique(whose[some]).tolist()]
+        yield whose[some], np.hstack([who.sums[number].T @ who.probes[number][:, at] for number, at in parts])
 
 
 def _identified(who: Components, rated: NDArray[np.bool_], responses: Sequence[RemlFit]) -> NDArray[np.bool_]:

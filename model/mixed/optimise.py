@@ -42,6 +42,7 @@ class OptimizerOptions:
         score a parameter
     foresees : whether the search also ends before a step that is thought to lower the criterion by less than `decrease`,
         and with a step after which the next one is, falls shrinking as they did, and at most to 1 in 2,500
+    before : by how much the step before the first one was thought to lower the criterion
     few : up to this many ratings, a search that ends on a boundary is made again from far inside: few ratings may
         have two minima
     """
@@ -53,6 +54,7 @@ class OptimizerOptions:
     most_iterations: int = 100
     patience: int = 15
     foresees: bool = False
+    before: float = 0.0
     few: int = 5000
 
     @classmethod
@@ -63,6 +65,9 @@ class OptimizerOptions:
         few = problem.design.residual.size <= cls.few
         return cls(decrease=1e-10 if few else 1e-6, foresees=not few)
 
+
+SETTLED = OptimizerOptions(decrease=1e-7, foresees=True)
+"""Of one of several sets whose variances are averaged, with a prior: parameters within a thousandth of their standard errors."""
 
 Steps = list[tuple[Floats, Floats]]  # by how much the parameters and the slope changed
 
@@ -205,7 +210,7 @@ def _descend(at: RemlCriterion, options: OptimizerOptions) -> Found:
     """Go down to a minimum."""
     steps: Steps = []
     last: ConeQuadratic | None = None
-    before = 0.0
+    before = options.before
     for iteration in range(1, options.most_iterations + 1):
         average = cone_quadratic(at)
         if last is not None:
@@ -260,9 +265,11 @@ def search(problem: RemlProblem, S: Floats, ratios: Floats, options: OptimizerOp
     return _lower_minimum(_descend(problem.at(S, ratios), options), options)
 
 
-def settle(at: RemlCriterion) -> Found:
-    """Go on from the end of a rough search; returns and raises as `search`."""
+def settle(at: RemlCriterion, before: float = 0.0) -> Found:
+    """Go on from the end of a rough search, `before` the last fall that it looked for; returns and raises as `search`."""
     options = OptimizerOptions.of(at.problem)
+    if at.problem.priors is not None:
+        options = replace(SETTLED, before=before)
     return _lower_minimum(_descend(at, options), options) if at.free.any() else (at, 0)
 
 

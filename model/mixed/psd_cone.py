@@ -15,6 +15,7 @@ from model.mixed.linalg import unvech, vech, vech_places
 from model.mixed.priors import CovariancePrior
 
 _LAST = 1e-10  # this barrier leaves the model 1e-9 above its minimum, by the barrier's own bound
+_OPEN_STEPS, _SHORTEST = 12, 0.1  # of Newton's search without barrier: more and shorter ones mean that a bound holds it
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,11 +160,23 @@ def psd_cone_qp(model: ConeQuadratic) -> Floats:
 
 
 def _in_the_open(model: ConeQuadratic) -> Floats | None:
-    """Return the minimum of the quadratic alone where it lies within all bounds: the model is convex, so it is the minimum."""
-    if model.prior is not None and len(model.basis):
-        return None
-    x = model.now - np.linalg.solve(model.curvature, model.slope)
-    return x if np.isfinite(model.barrier(x, 0.0)) else None
+    """Return the minimum without any barrier where it lies within all bounds: the model is convex, so it is the minimum."""
+    if model.prior is None or not len(model.basis):
+        x = model.now - np.linalg.solve(model.curvature, model.slope)
+        return x if np.isfinite(model.barrier(x, 0.0)) else None
+    x, value = model.now, model.barrier(model.now, 0.0)
+    for _ in range(_OPEN_STEPS if np.isfinite(value) else 0):
+        step, fall = model.newton(x, 0.0)
+        if fall <= _LAST:
+            return x + step if np.isfinite(model.barrier(x + step, 0.0)) else x
+        part, there = 1.0, model.barrier(x + step, 0.0)
+        while there > value - 0.1 * part * fall and part > _SHORTEST:
+            part *= 0.5
+            there = model.barrier(x + part * step, 0.0)
+        if not there < value:
+            return None
+        x, value = x + part * step, there
+    return None
 
 
 def _on_boundary(model: ConeQuadratic, x: Floats) -> Floats:

@@ -294,10 +294,10 @@ class RemlCriterion:
         h_i, h_c, h_w = self.effects
         moved = np.tensordot(h_i, self.problem.basis, ((1,), (2,))).transpose(0, 2, 1)
         flat = moved.reshape(rows.cells.n_a * rows.width, moved.shape[2])
-        players, copies = [equations.W @ moved], [equations.by_copy @ flat]
+        players, copies = [equations.W @ moved], [equations.by_copy[0] @ flat]
         along = [np.tensordot(self.problem.basis, self._of_fixed[1], ((1, 2), (1, 0)))]
         if self.free[COPY]:
-            players.append((equations.by_copy.T @ h_c).reshape(-1, rows.width, 1))
+            players.append((equations.by_copy[1] @ h_c).reshape(-1, rows.width, 1))
             copies.append((equations.w_c * h_c)[:, None])
             along.append((h_c @ equations.copies[:, :-1])[None])
         if self.free[INTERACTION]:

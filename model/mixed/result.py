@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from scipy.linalg import solve_triangular
@@ -78,8 +79,8 @@ class RemlFit:
         Copies with at least one rating.
     copy_effect : (K,) float
     copy_coupling : (K, p) float
-    copy_blocks : list of (indices (m,), V (m, m))
-        Covariance of xi, one block for each set of copies linked through players.
+    copy_blocks : sequence of (indices (m,), V (m, m))
+        Covariance of xi, one block for each set of copies linked through players; made when it is first read.
     residual : (n,) float
         y - x'coef - player - copy - interaction, NaN where not rated; empty in a record without its ratings.
     marginal : (n,) float
@@ -109,7 +110,7 @@ class RemlFit:
     copies: tuple[Hashable, ...]
     copy_effect: Floats
     copy_coupling: Floats
-    copy_blocks: list[tuple[Ints, Floats]]
+    copy_blocks: Sequence[tuple[Ints, Floats]]
     residual: Floats = field(default_factory=_no_rows)
     marginal: Floats = field(default_factory=_no_rows)
     slope_centre: Floats = field(default_factory=_no_rows)
@@ -174,7 +175,7 @@ def record(at: RemlCriterion, scaling: SlopeScaling, labels: tuple[Hashable, ...
         copies=labels,
         copy_effect=copy[:count],
         copy_coupling=(ratios[COPY] * equations.copies[:, :-1] @ design.fixed.R)[:count],
-        copy_blocks=_copy_blocks(at) if count else [],
+        copy_blocks=CopyBlocks(at) if count else (),
         residual=_scatter(marginal - _random_part(at, copy), observed, n),
         marginal=_scatter(marginal, observed, n),
         slope_centre=scaling.centre,
@@ -197,9 +198,21 @@ def _random_part(at: RemlCriterion, copy: Floats) -> Floats:
     return np.asarray(own + copy[cells.b[cells.row]] + (at.ratios[INTERACTION] * interactions)[cells.row])
 
 
-def _copy_blocks(at: RemlCriterion) -> list[tuple[Ints, Floats]]:
-    """Cov(xi | data) = sigma^2 l_c M^-1, block by block; uses the equations up."""
-    blocks, cells = at.equations.blocks, at.problem.rows.cells
-    scale = at.noise_variance * at.ratios[COPY]
-    flat = blocks.scaled_inverse_inplace(scale) if blocks is not None else np.zeros(cells.blocks.matrix_size)
-    return cells.blocks.split(flat)
+class CopyBlocks(Sequence[tuple[Ints, Floats]]):
+    """Cov(xi | data) = sigma^2 l_c M^-1, block by block, inverted when it is first read; uses the equations' blocks up."""
+
+    def __init__(self, at: RemlCriterion) -> None:
+        self._layout, self._blocks = at.problem.rows.cells.blocks, at.equations.blocks
+        self._scale = float(at.noise_variance * at.ratios[COPY])
+
+    @cached_property
+    def _made(self) -> list[tuple[Ints, Floats]]:
+        blocks, self._blocks = self._blocks, None
+        flat = np.zeros(self._layout.matrix_size) if blocks is None else blocks.scaled_inverse_inplace(self._scale)
+        return self._layout.split(flat)
+
+    def __len__(self) -> int:
+        return len(self._made)
+
+    def __getitem__(self, place: Any) -> Any:
+        return self._made[place]

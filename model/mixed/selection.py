@@ -11,7 +11,7 @@ from model.domain.arrays import Floats, Ints
 from model.mixed.averaging import left_out_densities, set_weights
 from model.mixed.layout import Factor, cells_of
 from model.mixed.minque import column_range
-from model.mixed.optimise import DegenerateFitError, settle
+from model.mixed.optimise import SETTLED, DegenerateFitError, settle
 from model.mixed.priors import Prior
 from model.mixed.reml import PLAYER, RemlCriterion, ResponseOnDesign
 from model.mixed.result import RemlFit, SetEstimate, StartingPoint, record
@@ -139,7 +139,7 @@ def _begun(shared: SharedStructure, start: StartingPoint, y: Floats) -> tuple[li
     fits = []
     for chosen, each in zip(shared.sets, start.sets, strict=True):
         rough = each.weight < SLIGHT
-        at, steps = chosen.fit(design, chosen.start_at(each), ROUGH if rough else None)
+        at, steps = chosen.fit(design, chosen.start_at(each), ROUGH if rough else SETTLED)
         fits.append(Candidate(at, steps, chosen, shared.slopes, rough))
     return fits, np.array([each.weight for each in start.sets])
 
@@ -192,5 +192,5 @@ def _settled(fit: Candidate) -> Candidate:
     """Go on from the end of a rough search."""
     if not fit.rough:
         return fit
-    at, steps = settle(fit.at)
+    at, steps = settle(fit.at, ROUGH.decrease)
     return replace(fit, at=at, steps=fit.steps + steps, rough=False)

@@ -11,19 +11,19 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import sparse
 
 from model.domain.arrays import Floats, Ints
 from model.mixed.block_cholesky import BlockCholesky
 from model.mixed.layout import Blocks, Cells
-from model.mixed.linalg import psd_sqrt
+from model.mixed.linalg import psd_sqrt, with_values
 
 _CHUNK = 400_000  # entries of the players' (cells x cells) matrices that are worked at a time
 _EFFECTS = 12_000  # of players, whose columns are worked at a time
+_PADDED = 6_000  # entries that a group may be padded by: to work them takes as long as a further group would
+_PAIRS = 8_000_000  # of a player's copies, up to which the pattern of their products is kept
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,14 +57,27 @@ def group_players(cells: Cells) -> tuple[PlayerBatch, ...]:
     count = np.bincount(cells.a, minlength=cells.n_a)
     start, size = np.cumsum(count) - count, _rounded(count)
     groups = []
-    for c in np.unique(size[count > 0]).tolist():
-        members = np.flatnonzero(size == c)
+    for c, members in _joined(size):
         for players in np.array_split(members, -(-members.size * c * c // _CHUNK)):
             place = start[players, None] + np.arange(c)
             filled = np.arange(c) < count[players, None]
             copies = cells.b[np.where(filled, place, start[players, None])]
             groups.append(PlayerBatch(players, np.where(filled, place, cells.a.size), copies))
     return tuple(groups)
+
+
+def _joined(size: Ints) -> Iterator[tuple[int, Ints]]:
+    """Give numbers c of cells and the players of that `size` (I,), or of less where so few are as well worked with them."""
+    sizes = np.unique(size[size > 0])
+    largest, padded, first = 0, 0, len(sizes)
+    for place in range(len(sizes) - 1, -1, -1):
+        more = int(np.count_nonzero(size == sizes[place])) * (largest**2 - int(sizes[place]) ** 2)
+        if largest and padded + more > _PADDED:
+            yield largest, np.flatnonzero((size >= sizes[place + 1]) & (size <= largest))
+            largest, padded, more = 0, 0, 0
+        largest, padded, first = largest or int(sizes[place]), padded + more, place
+    if largest:
+        yield largest, np.flatnonzero((size >= sizes[first]) & (size <= largest))
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,7 +100,11 @@ class Piece:
 
     def total(self, T: Floats) -> Floats:
         """Sum over each player's cells of the cell's sum of z times T (c, t): (m, Q, t)."""
-        return np.asarray(self.cell.T @ T).reshape(self.players.stop - self.players.start, -1, T.shape[1])
+        return np.asarray(self._turned @ T).reshape(self.players.stop - self.players.start, -1, T.shape[1])
+
+    @cached_property
+    def _turned(self) -> sparse.csc_matrix:
+        return self.cell.T
 
     def along(self, players: Floats) -> Floats:
         """Give in each cell the sum of z times its player's (m, Q, t): (c, t)."""
@@ -122,6 +139,25 @@ class RandomEffectsDesign:
         sums = cells.means(Z) * cells.count[:, None]
         square = (rows.T @ Z).reshape(cells.n_a, Z.shape[1], Z.shape[1])
         return cls(cells, group_players(cells), rows, _spread(sums, cells.a, cells.n_a), sums, square)
+
+    @cached_property
+    def pairs(self) -> sparse.csc_array | None:
+        """Of intercepts alone the pattern (entries of the blocks' buffer, I) of B_i'B_i at R = I, upper triangles; None of very many pairs."""
+        count, layout = np.bincount(self.cells.a, minlength=self.cells.n_a), self.cells.blocks
+        number = count * (count + 1) // 2
+        if self.width > 1 or number.sum() > _PAIRS:
+            return None
+        start = np.concatenate([[0], np.cumsum(number)])
+        small = np.int32 if max(layout.matrix_size, int(start[-1])) < np.iinfo(np.int32).max else np.int64
+        place, value = np.empty(start[-1], dtype=small), np.empty(start[-1])
+        row, column = layout.base[self.cells.b], layout.position[self.cells.b]
+        second, first = np.tril_indices(int(count.max(initial=0)))  # of fewer cells the first of them
+        for c in np.unique(count[count > 0]).tolist():
+            players, own = np.flatnonzero(count == c), slice(c * (c + 1) // 2)
+            cell, at = (np.cumsum(count) - count)[players, None], start[players, None] + np.arange(c * (c + 1) // 2)
+            place[at] = row[cell + first[own]] + column[cell + second[own]]
+            value[at] = self.sums[cell + first[own], 0] * self.sums[cell + second[own], 0]
+        return sparse.csc_array((value, place, start.astype(small)), shape=(layout.matrix_size, count.size))
 
     @property
     def width(self) -> int:
@@ -164,20 +200,19 @@ class RandomEffectsDesign:
         return self.cell.T
 
     @cached_property
-    def _by_copy(self) -> tuple[Ints, NDArray[Any], NDArray[Any]]:
-        """Order of the cells by copy, and the sparse pattern (K, I Q) with Q entries for each cell."""
-        order = self.cells.by_b
-        columns = (self.cells.a[order] * self.width)[:, None] + np.arange(self.width)
+    def _by_copy(self) -> tuple[sparse.csr_matrix, sparse.csc_matrix]:
+        """The sparse pattern (K, I Q) with Q entries for each cell in the order of the copies, and turned round."""
+        columns = (self.cells.a[self.cells.by_b] * self.width)[:, None] + np.arange(self.width)
         start = np.concatenate([[0], np.cumsum(np.bincount(self.cells.b, minlength=self.cells.n_b))]) * self.width
         small = np.int32 if max(columns.size, self.cells.n_a * self.width) < np.iinfo(np.int32).max else np.int64
-        return order, columns.ravel().astype(small), start.astype(small)
+        entries = (self.sums.ravel(), columns.ravel().astype(small), start.astype(small))
+        pattern = sparse.csr_matrix(entries, shape=(self.cells.n_b, self.cells.n_a * self.width))
+        return pattern, pattern.T
 
-    def by_copy(self, u: Floats) -> sparse.csr_matrix:
-        """B' (K, I Q), with u (J, Q) at the cells."""
-        order, columns, start = self._by_copy
-        return sparse.csr_matrix(
-            (u[order].ravel(), columns, start), shape=(self.cells.n_b, self.cells.n_a * self.width)
-        )
+    def by_copy(self, u: Floats) -> tuple[sparse.csr_matrix, sparse.csc_matrix]:
+        """B' (K, I Q) and B, with u (J, Q) at the cells."""
+        values, (pattern, turned) = u[self.cells.by_b].ravel(), self._by_copy
+        return with_values(pattern, values), with_values(turned, values)
 
 
 def _spread(values: Floats, player: Ints, players: int) -> sparse.csr_matrix:
@@ -217,6 +252,11 @@ class Rhs:
     players: Columns
     copies: Floats
     product: Floats
+
+
+def _each(blocks: Floats, columns: Floats) -> Floats:
+    """Each player's block (I, Q, Q) times the player's columns (I, Q, t)."""
+    return blocks * columns if blocks.shape[1] == 1 else blocks @ columns
 
 
 class MixedModelEquations:
@@ -274,6 +314,11 @@ class MixedModelEquations:
         return self.rows.square - self.rows.total_of_cells((self.l_w * self.shrunk)[:, None] * self.rows.sums)
 
     def _eliminate_players(self) -> None:
+        if self.rows.width == 1:
+            V = 1.0 + self.S[0, 0] * self.W
+            self.J, self.K, self.N = np.sqrt(self.S[0, 0] / V), self.S[0, 0] / V, 1.0 / V
+            self.log_determinant = float(np.log(V).sum())
+            return
         root = psd_sqrt(self.S)
         V = root.T @ self.W @ root
         V[:, np.arange(self.rows.width), np.arange(self.rows.width)] += 1.0
@@ -301,8 +346,8 @@ class MixedModelEquations:
         return self.means.by(cells.to_b(self.w)), product
 
     @cached_property
-    def by_copy(self) -> sparse.csr_matrix:
-        """B' (K, I Q)."""
+    def by_copy(self) -> tuple[sparse.csr_matrix, sparse.csc_matrix]:
+        """B' (K, I Q) and B."""
         return self.rows.by_copy(self.u)
 
     def blocks_of(self) -> Iterator[tuple[PlayerBatch, Floats]]:
@@ -310,6 +355,10 @@ class MixedModelEquations:
         padded = np.vstack([self.u, np.zeros((1, self.rows.width))])
         for group in self.rows.groups:
             yield group, padded[group.cells]
+
+    @property
+    def _pairs(self) -> sparse.csc_array | None:
+        return self.rows.pairs if self.l_w == 0.0 and not self._interacting and self.rows.width == 1 else None
 
     def _reduced(self) -> Floats:
         """M, flat blocks."""
@@ -320,8 +369,10 @@ class MixedModelEquations:
         return flat
 
     def _taken_by_players(self) -> Floats:
-        """Sum of B_i'K_iB_i, flat blocks."""
+        """Sum of B_i'K_iB_i, flat blocks, of which the upper triangles count."""
         layout = self.rows.cells.blocks
+        if (pairs := self._pairs) is not None:
+            return np.asarray(pairs @ self.K[:, 0, 0])
         flat = np.zeros(layout.matrix_size)
         for group, B in self.blocks_of():
             half = B @ self.J[group.players].transpose(0, 2, 1)
@@ -330,16 +381,17 @@ class MixedModelEquations:
         return flat
 
     def _solve(self, players: Callable[[Piece], Floats], copies: Floats, product: Floats) -> tuple[Floats, Floats]:
-        """Z_c'H^-1 T (K, t) and T'H^-1 T (t, t) of Z_i'R^-1 T (m, Q, t) of some players, Z_c'R^-1 T and T'R^-1 T."""
+        """Z_c'H^-1 T (K, t) and T'H^-1 T (t, t) of Z_i'R^-1 T (m, Q, t) of some players, Z_c'R^-1 T and T'R^-1 T, if not empty."""
         for piece in self.rows.pieces:
             own = players(piece)
-            shared = self.K[piece.players] @ own
+            half = _each(self.J[piece.players], own)
+            shared, flat = _each(self.J[piece.players].transpose(0, 2, 1), half), half.reshape(-1, half.shape[2])
             copies = copies - piece.by_copy @ (self.shrunk[piece.cells][:, None] * piece.along(shared))
-            product = product - np.tensordot(own, shared, ((0, 1), (0, 1)))
+            product = product - flat.T @ flat if product.size else product
         if self.blocks is None:
             return copies, 0.5 * (product + product.T)
         solved = self.blocks.solve(copies)
-        product = product - self.l_c * copies.T @ solved
+        product = product - self.l_c * copies.T @ solved if product.size else product
         return solved, 0.5 * (product + product.T)
 
     def players(self, piece: Piece) -> Floats:
@@ -399,11 +451,16 @@ class MixedModelEquations:
         through, spread = self._through_copies(self.blocks)
         own = own - self.l_c * through
         kept = self.rows.cells.blocks
-        diagonal = self.blocks.inverse[kept.base + kept.position]
+        diagonal = self.blocks.upper_inverse[kept.base + kept.position]
         return 0.5 * (own + own.T), float((1.0 - diagonal).sum()) / self.l_c, left - self.l_c * spread
 
     def _through_copies(self, blocks: BlockCholesky) -> tuple[Floats, float]:
         """Sum of N_iB_iM^-1B_i'N_i' (Q, Q) and, where interactions are sought, of tr(M^-1 D_iD_i), D_i = diag(w) - B_i'K_iB_i."""
+        if (pairs := self._pairs) is not None:
+            cells, inverse = self.rows.cells, blocks.upper_inverse
+            diagonal = inverse[cells.blocks.base + cells.blocks.position]
+            own = np.bincount(cells.a, weights=self.u[:, 0] ** 2 * diagonal[cells.b], minlength=cells.n_a)
+            return np.array([[self.N[:, 0, 0] ** 2 @ (2.0 * (pairs.T @ inverse) - own)]]), 0.0
         through, spread = np.zeros((self.rows.width, self.rows.width)), 0.0
         w = np.append(self.w, 0.0)
         for group, B in self.blocks_of():

@@ -125,6 +125,8 @@ AIM, LEAST = 15.0, 12.0
 def against_r() -> float | None:
     """Fit InstEval with lme4 too, with R's own BLAS and with OpenBLAS, and print the ratio of CPU times, ours taken between them.
 
+    Neither fit makes the copies' posterior covariances, which are made when they are first asked for.
+
     Returns our time in that of lme4 with OpenBLAS, or None where that was not to be had.
     """
     program, beside = shutil.which("Rscript"), None

@@ -222,6 +222,24 @@ def test_a_large_block_is_factored_solved_and_inverted_as_numpy_does() -> None:
         assert np.abs(blocks.inverse.reshape(size, size) - np.linalg.inv(dense)).max() < 1e-10
 
 
+@pytest.mark.parametrize("sizes", [(6, 6, 6, 40), (300,)], ids=["side by side and one by one", "large"])
+def test_of_blocks_the_upper_triangles_are_read_alone(sizes: tuple[int, ...]) -> None:
+    rng, blocks = np.random.default_rng(17), lay_out(np.repeat(np.arange(len(sizes)), sizes))
+    flat, right = np.full(blocks.matrix_size, np.nan), rng.normal(size=(sum(sizes), 2))
+    whole = np.zeros((sum(sizes),) * 2)
+    for members, block in blocks.split(flat):
+        factor = rng.normal(size=(len(members), 3))
+        whole[np.ix_(members, members)] = np.eye(len(members)) + factor @ factor.T
+        block[np.triu_indices(len(members))] = whole[np.ix_(members, members)][np.triu_indices(len(members))]
+    found = BlockCholesky(flat, blocks)
+    assert found.log_determinant == pytest.approx(np.linalg.slogdet(whole)[1], rel=1e-12)
+    inverse = np.linalg.inv(whole)
+    for read in (found.solve, lambda of: found.upper_inverse is flat and found.solve(of)):
+        assert read(right) == pytest.approx(inverse @ right, abs=1e-10)
+    for members, block in blocks.split(found.inverse):
+        assert block == pytest.approx(inverse[np.ix_(members, members)], abs=1e-10)
+
+
 def test_copies_in_one_large_block_have_the_criterion_and_the_posterior_of_the_full_matrices() -> None:
     data = unbalanced(15, n=900, components=1, players=400, copies=300)
     assert at(data, RATIOS, None).criterion == pytest.approx(criterion(data, RATIOS, None), rel=1e-11)
