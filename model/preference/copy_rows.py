@@ -41,7 +41,7 @@ class CopyRows(Protocol):
         """Return (n, C, C) the inner products of each copy's rows on two criteria."""
 
     def weighed(self, row: Ints, place: Ints, weight: Floats, n: int) -> "CopyRows":
-        """Return n rows, sums of those at the places (e,), by criterion times weights (C, e), each added to one of the rows (e,)."""
+        """Return n rows, sums of those at the places (e,), by criterion times weights (C, e), each added to one of the rows (e,), which ascend."""
 
     def scaled(self, factor: Floats) -> "CopyRows":
         """Return the rows, each times its factor (C, n)."""
@@ -73,8 +73,11 @@ class WrittenOut:
 
     def weighed(self, row: Ints, place: Ints, weight: Floats, n: int) -> CopyRows:
         """See `CopyRows`."""
-        pick = _picks(row, place, weight, (n, self.shape[1]))
-        return WrittenOut(np.array([of @ rows for of, rows in zip(pick, self.values, strict=True)]))
+        out, starts = np.zeros((len(weight), n, self.shape[2])), np.flatnonzero(np.diff(row, prepend=-1))
+        for rows, by, values in zip(out, weight, self.values, strict=True):
+            if len(row):
+                rows[row[starts]] = np.add.reduceat(by[:, None] * values[place], starts, axis=0)
+        return WrittenOut(out)
 
     def scaled(self, factor: Floats) -> CopyRows:
         """See `CopyRows`."""
