@@ -149,14 +149,17 @@ class TrialStatus:
     Attributes
     ----------
     bows : those played, and the own bow where it was rated before the trial; highest expected liking first.
-    improvement : tier -> expected gain, in points, of one more unknown copy of it, rated once, over the best bow here; empty
-        before the first bow.
     recommendation : what to do.
     """
 
     bows: tuple[BowStatus, ...]
-    improvement: Mapping[str, float]
     recommendation: Recommendation
+    _table: "_Table" = field(repr=False, compare=False)
+
+    @property
+    def improvement(self) -> Mapping[str, float]:
+        """Tier -> expected gain, in points, of one more unknown copy of it, rated once, over the best bow here; empty before the first bow."""
+        return _improvement(self._table)
 
 
 def trial_status(
@@ -200,7 +203,7 @@ def trial_status(
     offers = _Offers.of(table, prices, view.posterior.keeping.price_weight, carry_cost, can_bring)
     said = _recommend(table, _Plays(runs, tuple(remaining), can_replay), offers)
     said = replace(said, pairs=sum(each.pairs for each in compared), against_pairs=_against_pairs(table, compared))
-    return TrialStatus(_stands(table, runs), _improvement(table), said)
+    return TrialStatus(_stands(table, runs), said, table)
 
 
 def _law(player: Player, weights: Floats, bows: tuple[str | None, ...], compared: Sequence[Compared]) -> JointPosterior:

@@ -97,7 +97,7 @@ class StandingView:
 
 def standing(session: Session, dealer: str, key: str) -> StandingView:
     """Return how a trial stands; raises `NotFoundError`."""
-    return of_record(session, whole_trial.read(session, dealer, key))
+    return of_record(session, whole_trial.read(session, dealer, key, is_played=True))
 
 
 def of_record(session: Session, record: TrialRecord) -> StandingView:

@@ -65,8 +65,13 @@ class TrialRecord:
         return {slot.copy: slot.letter for slot in reversed(self.slots)}
 
 
-def read(session: Session, dealer: str, key: str, today: dt.date | None = None) -> TrialRecord:
-    """Return one trial, composed here or read from a file; raises `NotFoundError`."""
+def read(
+    session: Session, dealer: str, key: str, today: dt.date | None = None, *, is_played: bool = False
+) -> TrialRecord:
+    """Return one trial, composed here or read from a file; raises `NotFoundError`.
+
+    ``is_played``: only how it is played is asked for, so that its case and what came of it are not read and stay empty.
+    """
     found = session.execute(*_statement(dealer, key, today or now().date(), now())).all()
     if not found:
         raise NotFoundError
@@ -88,8 +93,8 @@ def read(session: Session, dealer: str, key: str, today: dt.date | None = None) 
         follow_ups=tuple(sorted(later_trials, key=lambda each: each[1])),
         parcel=first.Parcel,
         seats={rater: seat for rater in tables.RATERS if (seat := getattr(first, f"seat_{rater}"))},
-        case=() if from_file else _case(session, dealer, trial.id),
-        outcomes=tuple((row, name) for row, name in session.execute(*_outcomes_of(trial.id))),
+        case=() if from_file or is_played else _case(session, dealer, trial.id),
+        outcomes=() if is_played else tuple((row, name) for row, name in session.execute(*_outcomes_of(trial.id))),
         sheets=() if from_file else tuple(session.scalars(*_sheets_of(trial.id))),
         slots=tuple(slot for slot in places if slot.sitting == 1),
         later=tuple(slot for slot in places if slot.sitting > 1),

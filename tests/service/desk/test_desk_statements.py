@@ -10,12 +10,12 @@ from sqlalchemy import event
 
 from service import tables
 from service.core.database import Database
-from service.trials import desk_reads, desk_records, lifecycle
+from service.trials import desk_reads, desk_records, lifecycle, standing
 from tests.service.cast import DEALER, OTHER, Desk, Member
 from tests.service.client import add_small_range, serving, settings_in
 from tests.service.desk_shop import Shop
 
-A_TRIAL, A_STOCK, A_LIST_OF_MAIL = 10, 6, 5
+A_TRIAL, A_STANDING, A_STOCK, A_LIST_OF_MAIL = 10, 6, 6, 5
 A_DESK = {"adviser": 5, "owner": 11}
 WALL = 3
 """Beside those on PostgreSQL: one says whose rows there are, and two lead to all dealers' and back where a page asks for those."""
@@ -64,6 +64,18 @@ def test_a_trials_page_takes_ten_statements_at_most_wherever_the_trial_stands(sh
         taken[name] = counted.of(shop.adviser, f"/desk/trials/{key}")
         assert len(set(counted.statements)) == len(counted.statements), name
     assert {name: count for name, count in taken.items() if count > A_TRIAL} == {}
+
+
+def test_how_a_trial_stands_takes_six_statements_at_most(shop: Shop) -> None:
+    key = shop.opened()
+    shop.rate(key, (5, 6))
+    counted = Counted(shop.desk)
+    with shop.desk.database.reading() as session:
+        standing.standing(session, DEALER, key)
+        counted.statements.clear()
+        session.expunge_all()
+        assert standing.standing(session, DEALER, key).sheets_in == 2
+    assert len(counted.statements) <= A_STANDING
 
 
 def _trials(shop: Shop) -> dict[str, str]:
