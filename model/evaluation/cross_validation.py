@@ -153,7 +153,12 @@ def _report(
 
 def _split(methods: Sequence[str], found: Sequence[FoldResult], of_copies: bool = False) -> SplitReport | None:
     joined = {
-        (measure, r): ScoreTable(methods, [e for of in found for e in of.foretold[measure, r]], of_copies=of_copies)
+        (measure, r): ScoreTable(
+            methods,
+            [e for of in found for e in of.foretold[measure, r]],
+            of_copies=of_copies,
+            whole=measure == OVERALL,
+        )
         for measure in MEASURES
         for r in RATINGS_KNOWN
         if found
@@ -165,7 +170,7 @@ def _split(methods: Sequence[str], found: Sequence[FoldResult], of_copies: bool 
         for measure in MEASURES
     )
     every = [each for r in RATINGS_KNOWN for each in joined[OVERALL, r].foretold]
-    return SplitReport(overall, utility, ScoreTable(methods, every).parts())
+    return SplitReport(overall, utility, ScoreTable(methods, every, whole=True).parts())
 
 
 def _state(told: int, scored: ScoreTable) -> StageScores:

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from scipy.special import log_ndtr
 
 from model.domain.arrays import Flags, Floats, Ints
-from model.domain.intervals import SCALE, interval_on_scale
+from model.domain.intervals import SCALE, interval_on_scale, likely_marks
 
 LEVELS = (0.5, 0.9)
 """Probabilities of the intervals that are looked at."""
@@ -76,11 +76,15 @@ class Predictions:
 
 @dataclass(frozen=True, slots=True)
 class Inside:
-    """How many ratings lay in their interval of probability ``level``, and how wide that was, cut to the scale."""
+    """How many ratings lay in what was told as holding them with a probability near ``level``, and how wide that was, in points.
+
+    ``told`` : the mean probability told: the level itself but of whole marks, which seldom meet it.
+    """
 
     level: float
     share: ClusteredMean
     width: float
+    told: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +147,7 @@ def _with_own(told: Floats, found: Floats) -> Floats:
 class ScoreTable:
     """Foretold ratings joined: N ratings, P pairs, and one choice a trial; ``ends`` of the scale that they are given on.
 
-    ``of_copies``: copies were held out, so errors of single ratings go together by copy, not by player.
+    ``whole``: they are whole marks, and likely ones are told in the place of an interval, as the advice does. ``of_copies``: copies were held out, so errors of single ratings go together by copy, not by player.
     """
 
     def __init__(
@@ -152,8 +156,9 @@ class ScoreTable:
         foretold: Sequence[Predictions],
         ends: tuple[float, float] = SCALE,
         of_copies: bool = False,
+        whole: bool = False,
     ) -> None:
-        self.methods, self.ends, self.of_copies = tuple(methods), ends, of_copies
+        self.methods, self.ends, self.of_copies, self.whole = tuple(methods), ends, of_copies, whole
         self.foretold = tuple(each for each in foretold if len(each.value))
 
     @cached_property
@@ -183,14 +188,18 @@ class ScoreTable:
         return _with_own(np.hstack(told), self.error) if told else np.zeros((len(self.methods), 0))
 
     @cached_property
-    def inside(self) -> dict[float, tuple[Flags, Floats]]:
-        """By level, whether each rating lay in its interval (M, N), and how wide that was (M, N)."""
-        found = {}
-        for level in LEVELS:
+    def inside(self) -> dict[float, tuple[Flags, Floats, Floats]]:
+        """By level, whether each rating lay in its interval (M, N), how wide that was (M, N), and its probability (M, N)."""
+        return {level: self._inside(level) for level in LEVELS}
+
+    def _inside(self, level: float) -> tuple[Flags, Floats, Floats]:
+        if self.whole:
+            low, high, told = likely_marks(self.mean, self.deviation, level)
+        else:
             low, high = interval_on_scale(self.mean, self.deviation, level, self.ends)
-            value = np.clip(self.value, *self.ends)
-            found[level] = (low <= value) & (value <= high), high - low
-        return found
+            told = np.full_like(low, level)
+        value = np.clip(self.value, *self.ends)
+        return (low <= value) & (value <= high), high - low, told
 
     @cached_property
     def _couples(self) -> tuple[Ints, Ints, Floats]:
@@ -301,8 +310,12 @@ class ScoreTable:
         """Return a method's intervals on some of the ratings (N,)."""
         rows = np.ones(len(self.value), dtype=bool) if rows is None else rows
         return tuple(
-            Inside(level, ClusteredMean.of(inside[m, rows], self.player[rows]), float(np.mean(width[m, rows])))
-            for level, (inside, width) in self.inside.items()
+            Inside(
+                level,
+                ClusteredMean.of(of[0][m, rows], self.player[rows]),
+                *(float(np.mean(each[m, rows])) for each in of[1:]),
+            )
+            for level, of in self.inside.items()
             if rows.any()
         )
 

@@ -7,13 +7,13 @@ from enum import StrEnum
 import numpy as np
 
 from model.domain.arrays import Flags, Floats, Ints
-from model.domain.intervals import interval_on_scale
+from model.domain.intervals import likely_marks
 from model.domain.vocabulary import HIGHEST, LOWEST, OVERALL
 from model.features import TRAIT_COLUMNS, WISH_COLUMNS, bench_traits, emphasis, tier_rows, wished_beyond
 from model.preference import CataloguePosterior, EligibleItems, Prediction
 
 LEVEL = 0.9
-"""Probability that a copy's interval holds the rating to come."""
+"""Probability of a copy's likely marks comes near to this."""
 WORTH_SAYING = 0.05
 """A part of a copy's liking below so many points is no reason (a judgement)."""
 
@@ -36,7 +36,7 @@ class Ranked:
     Attributes
     ----------
     serial, tier : the copy and its tier's slug.
-    expected, low, high : the rating to come, and its interval of probability .9; within 1 to 7.
+    expected, low, high, level : the rating to come, and its likely marks, from the lowest to the highest, with their probability.
     above_tier : expected liking beyond that of an unknown copy of the tier, in points.
     liked : what earlier players' ratings of this copy bring, in points.
     bench : trait -> what it brings with everybody, in points.
@@ -52,6 +52,7 @@ class Ranked:
     expected: float
     low: float
     high: float
+    level: float
     above_tier: float
     liked: float
     bench: Mapping[str, float]
@@ -90,11 +91,11 @@ def ranked(
 
 
 def _bounds(outlook: Prediction, at: Ints) -> Floats:
-    """Return (n, 3) expected rating, low and high of the copies, all noise counted."""
+    """Return (n, 4) expected rating, low, high and level of the copies, all noise counted."""
     stock, tier = outlook.stock, outlook.stock.tier[at]
     expected = outlook.mean[tier] + stock.offset[at]
     variance = np.diag(outlook.cov)[tier] + stock.spread[at] ** 2 + outlook.noise**2
-    bounds = interval_on_scale(expected, np.sqrt(outlook.scatter * variance), LEVEL)
+    bounds = likely_marks(expected, np.sqrt(outlook.scatter * variance), LEVEL)
     return np.column_stack([np.clip(expected, LOWEST, HIGHEST), *bounds])
 
 
@@ -144,7 +145,7 @@ def _why(parts: _Parts, place: int) -> tuple[RankReason, str | None]:
 def _ranked(
     outlook: Prediction, parts: _Parts, place: int, bounds: Sequence[float], tried: Mapping[str, int] | None
 ) -> Ranked:
-    stock, (expected, low, high), (why, trait) = outlook.stock, bounds, _why(parts, place)
+    stock, (expected, low, high, level), (why, trait) = outlook.stock, bounds, _why(parts, place)
     serial = stock.serials[place]
     return Ranked(
         serial=serial,
@@ -152,6 +153,7 @@ def _ranked(
         expected=expected,
         low=low,
         high=high,
+        level=level,
         above_tier=float(stock.offset[place]),
         liked=float(parts.liked[place]),
         bench=dict(zip(bench_traits.TRAIT_NAMES, parts.bench[place].tolist(), strict=True)),

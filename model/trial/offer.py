@@ -77,7 +77,8 @@ class Entry:
     Attributes
     ----------
     tier, price, role : its slug, what the player pays, its place.
-    expected, low, high, level : overall mark that the player would give to a copy not yet played, and its interval; within 1 to 7.
+    expected, low, high, level : overall mark that the player would give to a copy not yet played, and its likely whole marks, from the
+        lowest to the highest, with their probability.
     beats_own_bow : probability that a copy not yet played is truly liked better than the own bow.
     copies : how many of the case are of this tier; may be 0.
     at_hand : how many can be had; None where that is not known.

@@ -13,7 +13,7 @@ from types import MappingProxyType
 import numpy as np
 
 from model.domain.arrays import Floats, Ints
-from model.domain.intervals import interval_on_scale
+from model.domain.intervals import likely_marks
 from model.domain.records import Answers, Run
 from model.domain.vocabulary import HIGHEST, LOWEST, Role
 from model.preference import NO_BOW_LEVEL, CataloguePosterior, Player, Prediction, prediction_of
@@ -249,7 +249,7 @@ class _Proposing:
     ) -> Entry:
         t, joint = int(self.tier[place]), self.joint
         variance = self.player.scatter * (joint.cov[t, t] + joint.spread[t] ** 2 + joint.noise**2)
-        low, high = interval_on_scale(joint.mean[t], math.sqrt(variance), LEVEL)
+        low, high, level = likely_marks(joint.mean[t], math.sqrt(variance), LEVEL)
         law = of_unknown_copies(joint, np.array([t]), self.player)
         return Entry(
             tier=self.slug(place),
@@ -258,7 +258,7 @@ class _Proposing:
             expected=min(max(float(joint.mean[t]), LOWEST), HIGHEST),
             low=float(low),
             high=float(high),
-            level=LEVEL,
+            level=float(level),
             beats_own_bow=float(cases.win_probabilities(law, [0])[0]),
             copies=copies,
             at_hand=at_hand,

@@ -27,6 +27,8 @@ Document = dict[str, Any]
 Note = tuple[str, dict[str, Any]]
 FEW_TRIALS = 60
 """With fewer trials of the instrument than this, the advice says that few stand behind it (a judgement)."""
+SURELY = 0.999
+"""A chance is never told as certain."""
 FEW_OUTCOMES = 20
 """With fewer outcomes than this the prior rules what people keep, and the advice says so (a judgement)."""
 STANDS_IN, BELIEFS_STAND_IN = "model_stands_in", "beliefs_stand_in"
@@ -171,7 +173,7 @@ def _entry(entry: Entry, of: Considered) -> dict[str, Any]:
             "expected": _rounded(entry.expected, 2),
             "low": _rounded(entry.low, 2),
             "high": _rounded(entry.high, 2),
-            "level": entry.level,
+            "level": min(_rounded(entry.level, 3), SURELY),
         },
         "beats_own_bow": _rounded(entry.beats_own_bow, 3),
         "copies": entry.copies,

@@ -121,6 +121,7 @@ def _describe(doc: dict[str, Any]) -> str:
         parts.append(sentence.format(line=line, level=formats.number(own["level"])))
     sentence = _("{tier}: {expected}, from {low} to {high}.")
     for tier in doc["shortlist"]:
-        told = {name: formats.number(tier["fit"][name]) for name in ("expected", "low", "high")}
-        parts.append(sentence.format(tier=tier["name"], **told))
+        low, high = (formats.mark(tier["fit"][end]) for end in ("low", "high"))
+        expected = formats.number(tier["fit"]["expected"])
+        parts.append(sentence.format(tier=tier["name"], expected=expected, low=low, high=high))
     return " ".join(parts)

@@ -108,9 +108,9 @@ def _spread(doc: Document) -> str:
             count,
         ).format(count=formats.number(count, 0), players=players(doc), **values)
     return _(
-        "Single bows differ: of ten bows of the model {name}, you would probably rate nine within {interval}, on the scale "
-        "from 1 to 7."
-    ).format(**values)
+        "Single bows differ: with a chance of {chance}, your mark for a bow of the model {name} would be within {interval}, on "
+        "the scale from 1 to 7."
+    ).format(chance=formats.percent(fit["level"]), **values)
 
 
 def is_wide(doc: Document) -> bool:
@@ -118,4 +118,4 @@ def is_wide(doc: Document) -> bool:
     if any(note["code"] == "few_trials" for note in doc["notes"]):
         return True
     first = main_entry(doc)
-    return first is not None and bool(first["fit"]["high"] - first["fit"]["low"] > WIDE)
+    return first is not None and bool(first["fit"]["high"] - first["fit"]["low"] >= WIDE)

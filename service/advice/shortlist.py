@@ -38,7 +38,7 @@ def told(doc: dict[str, Any]) -> dict[str, Any]:
 
     ``answers``: the quiet line above the heading, which is the verdict. ``lead``, ``ground``: what the verdict rests on; what was
     asked for, and whose trials count. ``tried``: what the player made of bows of other tiers. ``beside``: None where too little is
-    known. ``numbers``: a row of name, expected, interval and ``beats``, the heading of the last, for each tier, as in the picture.
+    known. ``numbers``: a row of name, expected, likely marks and ``beats``, the heading of the last, for each tier, as in the picture.
     ``in_words``: the steps hold no figures. ``play_heading``: empty where there is nothing to play.
     """
     answers, none = doc["answers"], _has_no_bow(doc)
@@ -95,17 +95,19 @@ def _play_heading(doc: dict[str, Any]) -> str:
 
 def _numbers(entry: dict[str, Any], doc: dict[str, Any]) -> tuple[str, str, str, str]:
     fit, beats = entry["fit"], words.chance_words(entry["beats_own_bow"], doc)
-    return entry["name"], formats.number(fit["expected"]), formats.interval(fit["low"], fit["high"]), beats
+    marks = formats.interval(fit["low"], fit["high"])
+    if not words.rests_on_prior(doc):
+        marks = f"{marks} ({formats.percent(fit['level'])})"
+    return entry["name"], formats.number(fit["expected"]), marks, beats
 
 
 def _caption(doc: dict[str, Any]) -> str:
-    level = doc["shortlist"][0]["fit"]["level"] if doc["shortlist"] else 0.9
-    count = _("{count} in ten").format(count=formats.counted(round(10 * level)))
     if words.rests_on_prior(doc):
-        return _("The dot is a first guess, the bar where we expect {count} ratings to fall.").format(count=count)
+        return _("The dot is a first guess, the bar the marks that we expect about nine bows in ten to get.")
     return _(
-        "The dot is what we expect, the bar where your marks for {count} bows would fall: single bows differ, and so do days."
-    ).format(count=count)
+        "The dot is what we expect, the bar the marks that about nine bows in ten would get from you: single bows differ, and so "
+        "do days."
+    )
 
 
 def _steps_lead(doc: dict[str, Any]) -> str:

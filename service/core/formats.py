@@ -56,8 +56,9 @@ def mark(value: float) -> str:
 
 
 def interval(low: Real, high: Real) -> str:
-    """Return both ends with one decimal: '3.3 – 6.7'."""
-    return f"{number(low)}{NBSP}–{_JOINED}{NBSP}{number(high)}"
+    """Return both ends with one decimal, of whole marks without: '3.3 – 6.7', '3 – 6'."""
+    decimals = 0 if float(low).is_integer() and float(high).is_integer() else 1
+    return f"{number(low, decimals)}{NBSP}–{_JOINED}{NBSP}{number(high, decimals)}"
 
 
 def money(amount: Real, currency: str) -> str:

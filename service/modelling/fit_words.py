@@ -66,7 +66,7 @@ def _strokes(report: EvaluationReport) -> Iterator[str]:
     )
 
 
-HEAD = ("", "error", "tier's mean", "in 50 %", "width", "in 90 %", "width", "regret", "tier's mean")
+HEAD = ("", "error", "tier's mean", *("held", "told", "width") * 2, "regret", "tier's mean")
 
 
 def _row(name: str, state: StageScores) -> tuple[str, ...]:
@@ -75,7 +75,11 @@ def _row(name: str, state: StageScores) -> tuple[str, ...]:
     held = [
         cell
         for interval in model.inside
-        for cell in (f"{100 * interval.share.mean:.1f} ± {100 * interval.share.error:.1f}", f"{interval.width:.2f}")
+        for cell in (
+            f"{100 * interval.share.mean:.1f} ± {100 * interval.share.error:.1f}",
+            f"{100 * interval.told:.1f}",
+            f"{interval.width:.2f}",
+        )
     ]
     regrets = [str(score.regret) if state.choices > 1 else "" for score in (model, tier)]
     return (name, str(model.rmse), str(tier.rmse), *held, *regrets)

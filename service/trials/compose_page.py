@@ -44,7 +44,7 @@ def effect(proposal: Proposal) -> dict[str, Any]:
 
 
 place = interval_pictures.place
-capital, figure, interval = formats.capital, formats.number, formats.interval
+capital, figure = formats.capital, formats.number
 """Words and places that the template asks for, of one bow."""
 AT_ONCE = 6
 """So many bows are shown; the rest of them behind a fold, so that composing fits two screens. All that are chosen are shown."""
@@ -208,6 +208,12 @@ def length(proposal: Proposal, chosen: int) -> str:
     return _("It takes {runs} plays and about {minutes}.").format(
         runs=proposal.runs, minutes=formats.minutes(proposal.minutes)
     )
+
+
+def likely_marks(bow: BowChoice, in_words: bool) -> str:
+    """Return the marks a bow may get, and their chance unless all is said in words."""
+    marks = formats.interval(bow.low, bow.high)
+    return marks if in_words else f"{marks} ({formats.percent(bow.level)})"
 
 
 def expected(bow: BowChoice) -> str:

@@ -35,8 +35,7 @@ MOST_SHOWN = 30
 class BowChoice:
     """One bow that could be brought.
 
-    ``expected``, ``low``, ``high``: the mark this player can be expected to give it, and its interval of probability .9, within
-        1 to 7.
+    ``expected``: the mark this player can be expected to give it; ``low``, ``high``, ``level``: its likely marks, and their chance.
     ``reason``: a sentence on why, or why not.
     ``blocked``: a sentence on why it cannot be had on these days; None where it can.
     """
@@ -49,6 +48,7 @@ class BowChoice:
     expected: float
     low: float
     high: float
+    level: float
     reason: str
     chosen: bool
     blocked: str | None
@@ -238,7 +238,7 @@ def _choice(considered: Considered, bow: Ranked, case: Collection[str], shelf: _
     price, currency = on_sale.prices[considered.questionnaire.dealer].get(bow.tier, (None, None))
     risk = shelf.risks.get(bow.serial) if blocked is None else ""
     costs, said = None if price is None else float(price), " ".join(filter(None, (reason, risk)))
-    named, liked = (bow.serial, bow.tier, on_sale.names[bow.tier]), (bow.expected, bow.low, bow.high)
+    named, liked = (bow.serial, bow.tier, on_sale.names[bow.tier]), (bow.expected, bow.low, bow.high, bow.level)
     return BowChoice(*named, costs, currency, *liked, said, bow.serial in case, blocked)
 
 

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-_FIT = {"expected": 5.0, "low": 3.2, "high": 6.7, "level": 0.9}
+_FIT = {"expected": 5.0, "low": 4.0, "high": 6.0, "level": 0.885}
 
 ADVICE: dict[str, Any] = {
     "id": "1f0e7b52-3a77-4b62-9d3c-5f6f0a3f8d11",
@@ -47,7 +47,7 @@ ADVICE: dict[str, Any] = {
             "price": 1380,
             "currency": "EUR",
             "role": "best_value",
-            "fit": _FIT | {"expected": 4.8, "low": 3.0, "high": 6.5},
+            "fit": _FIT | {"expected": 4.8, "low": 3.0, "high": 6.0, "level": 0.928},
             "beats_own_bow": 0.68,
             "copies": 1,
             "at_hand": 2,

@@ -51,12 +51,15 @@ class ModelUsed(Answer):
 
 
 class Fit(Answer):
-    """The rating, 1 to 7, that this player would give to a copy not yet played, and its bounds, all noise included."""
+    """The rating, 1 to 7, that this player would give to a copy not yet played, and its bounds, all noise included.
+
+    Of a bow that was played, as in a trial's standing, the liking without the noise of a rating, and bounds between marks.
+    """
 
     expected: float = Field(ge=1, le=7)
-    low: float = Field(ge=1, le=7)
-    high: float = Field(ge=1, le=7)
-    level: Share = Field(gt=0, lt=1)
+    low: float = Field(ge=1, le=7, description="the lowest of its likely marks, a whole number")
+    high: float = Field(ge=1, le=7, description="the highest")
+    level: Share = Field(gt=0, lt=1, description="the probability that the rating lies among them: about .9")
 
 
 class Reason(Answer):

@@ -9,16 +9,18 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr
 
-from model.domain.arrays import Floats
 from model.domain.priorities import rank_order_weights
 from model.domain.records import Answers, Ratings, Run, Trial
-from model.domain.vocabulary import HIGHEST, LOWEST, Blinding, Criterion
+from model.domain.vocabulary import Blinding, Criterion
 from model.preference.batch import with_own_ratings
 from model.preference.model import PreferenceModel
 from model.preference.prediction import Prediction
 from tests.benchmarks._demo import Demo
+
+TRIED = 2
+"""So many bows' ratings are known where something is told later."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +32,7 @@ class Predicted:
     rated : overall, 1 to 7.
     tier_mean : mean overall rating of the copy's tier among the other players.
     of_copy, of_tier : mean and standard deviation told of the overall rating: of this copy, of a copy of its tier.
+    later : of this copy, once the player's first two ratings are known too; None where it is one of those.
     """
 
     player: str
@@ -38,6 +41,7 @@ class Predicted:
     tier_mean: float
     of_copy: tuple[float, float]
     of_tier: tuple[float, float]
+    later: tuple[float, float] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +69,12 @@ def of_each_copy(outlook: Prediction) -> dict[str, tuple[int, float, float]]:
     deviation = np.sqrt(np.diag(outlook.cov)[stock.tier] + stock.spread**2 + outlook.noise**2)
     values = zip(stock.tier.tolist(), mean.tolist(), deviation.tolist(), strict=True)
     return dict(zip(stock.serials, values, strict=True))
+
+
+def rating_of_each_copy(outlook: Prediction) -> dict[str, tuple[int, float, float]]:
+    """Return the same, the deviation as it is told: of marks that scatter as this player's do."""
+    by = float(np.sqrt(outlook.scatter))
+    return {serial: (tier, mean, by * deviation) for serial, (tier, mean, deviation) in of_each_copy(outlook).items()}
 
 
 def compared(answers: Answers, h: float) -> dict[Criterion, float]:
@@ -111,19 +121,20 @@ class Fold:
 
     def ratings(self, trial: Trial) -> Iterator[Predicted]:
         """Give every overall rating of the trial with its prediction; without priorities u is the overall rating."""
-        outlook = self.model.outlook(_answers(trial, by_priorities=False))
-        copies = of_each_copy(outlook)
-        for run in self.first[trial.key]:
-            if Criterion.OVERALL not in run.ratings:
-                continue
-            tier, mean, deviation = copies[str(run.copy)]
+        answers = _answers(trial, by_priorities=False)
+        outlook = self.model.outlook(answers)
+        rated = [run for run in self.first[trial.key] if Criterion.OVERALL in run.ratings]
+        copies, later = rating_of_each_copy(outlook), rating_of_each_copy(self.model.outlook(answers, rated[:TRIED]))
+        for number, run in enumerate(rated):
+            tier, *told = copies[str(run.copy)]
             yield Predicted(
                 player=trial.player,
                 blind=trial.blinding is Blinding.BLIND,
                 rated=run.ratings[Criterion.OVERALL],
                 tier_mean=self.tier_means.get(outlook.tiers[tier].slug, self.tier_means[""]),
-                of_copy=(mean, deviation),
+                of_copy=(told[0], told[1]),
                 of_tier=(float(outlook.mean[tier]), float(outlook.fit_sd[tier])),
+                later=later[str(run.copy)][1:] if number >= TRIED else None,
             )
 
     def comparisons(self, trial: Trial, *, by_priorities: bool) -> Iterator[Comparison]:
@@ -164,9 +175,3 @@ def _tier_means(demo: Demo, trials: Sequence[Trial]) -> dict[str, float]:
                 for name in ("", demo.range.copies[run.copy].tier):
                     given.setdefault(name, []).append(run.ratings[Criterion.OVERALL])
     return {name: float(np.mean(values)) for name, values in given.items()}
-
-
-def interval(mean: Floats, deviation: Floats, level: float) -> tuple[Floats, Floats]:
-    """Return both ends of the intervals of probability ``level``, cut to the scale as the advice shows them."""
-    reach = ndtri((1 + level) / 2) * deviation
-    return np.clip(mean - reach, LOWEST, HIGHEST), np.clip(mean + reach, LOWEST, HIGHEST)

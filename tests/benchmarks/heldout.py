@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from model.domain.arrays import Floats
+from model.domain.intervals import likely_marks
 from model.evaluation.folds import player_folds
 from model.evaluation.metrics import ClusteredMean
 from model.preference.batch import first_runs
@@ -15,7 +16,7 @@ from seed_data.make import Drawn, draw
 from seed_data.nature import DEMO, PRICE_SAYS_LITTLE
 from tests.benchmarks._demo import Demo, opened, read_demo, world_settings
 from tests.benchmarks._figures import table
-from tests.benchmarks._predictions import Comparison, Fold, Predicted, interval
+from tests.benchmarks._predictions import Comparison, Fold, Predicted
 from tests.benchmarks._winnings import (
     CASES,
     DRAWS,
@@ -31,6 +32,8 @@ from tests.benchmarks._winnings import (
 
 LEVELS = (0.5, 0.9)
 BINS = 5
+TOLD = (0.0, 0.88, 0.92, 1.0)
+"""Ends of the bins of what likely marks of nine in ten are told to hold."""
 OF = {"of_copy": "this copy", "of_tier": "a copy of its tier"}
 
 
@@ -88,27 +91,25 @@ def _choose(found: Found, visit: Visit) -> None:
 
 
 def intervals(found: Found) -> Iterable[str]:
-    """Say how often the overall rating fell into its interval, how wide that was, and how far off the mean was."""
+    """Say how often the overall rating was among the marks told as likely, how far apart those lie, and how far off the mean was."""
     yield "Overall rating of a bow that the player had not tried (1 to 7): told before the trial, and as it came out."
-    yield "In = share of the ratings inside the interval; it should be the interval's own percentage."
-    head = (
-        "",
-        "ratings",
-        *(f"{level:.0%} in" for level in LEVELS),
-        *(f"{level:.0%} width" for level in LEVELS),
-        "rated - told",
-        "RMSE",
-    )
-    yield table(head, _interval_rows(found.ratings))
+    yield "Told = what the likely marks should hold on the average, near the percentage; in = the share of ratings among them;"
+    yield "width = from the lowest to the highest of them, in points. Later = told once the player has tried two other bows."
+    of_level = [f"{level:.0%} {what}" for level in LEVELS for what in ("told", "in", "width")]
+    yield table(("", "ratings", *of_level, "rated - told", "RMSE"), _interval_rows(found.ratings))
+    yield ""
+    yield "The likely marks of nine in ten by what each was told to hold: told on the average, and the share of ratings (how many)."
+    yield table(("told / in", *(f"to {end:.0%}" for end in TOLD[1:])), _told_rows(found.ratings))
 
 
 def _interval_rows(ratings: Sequence[Predicted]) -> Iterable[tuple[str, ...]]:
     for of, name in OF.items():
         yield _interval_row(f"told of {name}", ratings, of)
         yield _interval_row(f"told of {name}, blind trials", [rating for rating in ratings if rating.blind], of)
+    yield _interval_row("told of this copy, later", [rating for rating in ratings if rating.later], "later")
     error = [rating.rated - rating.tier_mean for rating in ratings]
     players = [rating.player for rating in ratings]
-    blanks = ("",) * (2 * len(LEVELS))
+    blanks = ("",) * (3 * len(LEVELS))
     yield (
         "mean of the tier among the others",
         str(len(ratings)),
@@ -121,11 +122,29 @@ def _interval_rows(ratings: Sequence[Predicted]) -> Iterable[tuple[str, ...]]:
 def _interval_row(name: str, ratings: Sequence[Predicted], of: str) -> tuple[str, ...]:
     rated, players = np.array([rating.rated for rating in ratings]), [rating.player for rating in ratings]
     mean, deviation = np.array([getattr(rating, of) for rating in ratings]).T
-    ends = [interval(mean, deviation, level) for level in LEVELS]
-    inside = (ClusteredMean.of((low <= rated) & (rated <= high), players) for low, high in ends)
-    width = (f"{(high - low).mean():.2f}" for low, high in ends)
+    cells = []
+    for low, high, told in (likely_marks(mean, deviation, level) for level in LEVELS):
+        inside = ClusteredMean.of((low <= rated) & (rated <= high), players)
+        cells += [f"{told.mean():.3f}", str(inside), f"{(high - low).mean():.2f}"]
     error = rated - mean
-    return (name, str(len(ratings)), *map(str, inside), *width, ClusteredMean.of(error, players).signed(), _rms(error))
+    return (name, str(len(ratings)), *cells, ClusteredMean.of(error, players).signed(), _rms(error))
+
+
+def _told_rows(ratings: Sequence[Predicted]) -> Iterable[tuple[str, ...]]:
+    for of, name in (*OF.items(), ("later", "this copy, later")):
+        given = [rating for rating in ratings if getattr(rating, of)]
+        rated, players = np.array([rating.rated for rating in given]), np.array([rating.player for rating in given])
+        mean, deviation = np.array([getattr(rating, of) for rating in given]).T
+        low, high, told = likely_marks(mean, deviation, LEVELS[-1])
+        held, bin_ = (low <= rated) & (rated <= high), np.digitize(told, TOLD[1:-1])
+        bins = [bin_ == b for b in range(len(TOLD) - 1)]
+        yield (
+            f"told of {name}",
+            *(
+                f"{told[b].mean():.3f} / {ClusteredMean.of(held[b], players[b])} ({b.sum()})" if b.any() else ""
+                for b in bins
+            ),
+        )
 
 
 def _rms(error: Sequence[float] | Floats) -> str:

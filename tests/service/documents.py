@@ -3,7 +3,7 @@
 import copy
 from typing import Any
 
-FIT = {"expected": 4.3, "low": 2.6, "high": 6.1, "level": 0.9}
+FIT = {"expected": 4.3, "low": 3.0, "high": 6.0, "level": 0.92}
 NOTE_VALUES: dict[str, dict[str, Any]] = {
     "model_stands_in": {"version": 7},
     "beliefs_stand_in": {"version": 7},

@@ -42,7 +42,8 @@ class CheckUp:
     told: int
     error: Figure
     tier_mean: Figure
-    coverage: Figure | None  # share of the 90 % intervals that held, None where it was not measured
+    coverage: Figure | None  # share of ratings among the likely marks of nine in ten, None where it was not measured
+    promised: float  # the share that should have been
     regret: Figure | None
     ratings: int
     players: int
@@ -129,14 +130,14 @@ def _checkups(report: Mapping[str, Any]) -> Iterator[CheckUp]:
         scores = {score["method"]: score for score in state["scores"]}
         model, tier = scores["model"], scores["tier mean"]
         error, tier_mean = _figure(model["rmse"]), _figure(tier["rmse"])
+        held: Mapping[str, Any] = next((interval for interval in model["inside"] if interval["level"] == 0.9), {})
         if error is not None and tier_mean is not None:
             yield CheckUp(
                 told=int(state["told"]),
                 error=error,
                 tier_mean=tier_mean,
-                coverage=next(
-                    (_figure(interval["share"]) for interval in model["inside"] if interval["level"] == 0.9), None
-                ),
+                coverage=_figure(held["share"]) if held else None,
+                promised=float(held.get("told", 0.9)),
                 regret=_figure(model["regret"]),
                 ratings=int(state["ratings"]),
                 players=int(state["players"]),

@@ -73,7 +73,7 @@ def _coverage(checked: Checked) -> figures.PointPicture | None:
     ]
     if len(marks) < FEWEST_MARKS:
         return None
-    title = _("How many in a hundred of the nine-in-ten intervals held")
+    title = _("How many ratings in a hundred were among the marks told as likely")
     return figures.over_time("coverage", title, _coverage_told(checked), marks, step=5.0, goal=90.0, ends=(80.0, 100.0))
 
 
@@ -116,8 +116,9 @@ def how_far_off(checkups: Sequence[CheckUp]) -> tuple[str, ...]:
         later_error = _("Once a player has rated {bows}, it is off by {error}.")
         said.append(later_error.format(bows=formats.bows(last.told), error=formats.number(last.error.mean, 2)))
     if first.coverage is not None:
-        held = _("Of its intervals that should hold nine times in ten, {share} held.")
-        said.append(held.format(share=formats.percent(first.coverage.mean)))
+        held = _("Of the ratings, {promised} should have been among the marks told as likely, and {share} were.")
+        promised, share = formats.percent(first.promised), formats.percent(first.coverage.mean)
+        said.append(held.format(promised=promised, share=share))
     return tuple(said)
 
 

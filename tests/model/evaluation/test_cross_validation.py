@@ -95,7 +95,8 @@ def test_where_marks_are_noise_the_model_is_hardly_worse_than_the_tier_mean() ->
 def test_intervals_hold_what_they_promise() -> None:
     for told in (0, 2):
         for inside in score(report(), told, "model").inside:
-            assert abs(inside.share.mean - inside.level) < 3 * inside.share.error
+            assert abs(inside.share.mean - inside.told) < 3 * inside.share.error
+            assert inside.level - 0.1 < inside.told < 0.95, "two marks at least hold more than half of them"
 
 
 def test_every_method_is_told_by_its_name_the_model_first() -> None:

@@ -1,6 +1,7 @@
 """Figures against scikit-learn and scipy, and the standard errors against their closed forms."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -130,6 +131,21 @@ def test_widths_are_those_of_the_normal_law_cut_to_the_scale() -> None:
     ninety = 2 * stats.norm.ppf(0.95) * 0.5
     assert ScoreTable(METHODS, [middle]).intervals()[1].width == pytest.approx(ninety)
     assert ScoreTable(METHODS, [edge]).intervals()[1].width == pytest.approx(stats.norm.ppf(0.9) * 0.5)
+
+
+def test_of_whole_marks_the_likely_ones_are_told_with_their_own_probability() -> None:
+    # Rounded draws of the very law: of about nine in ten and of about half, each as often as told on the average.
+    trials = drawn(1600, 4, seed=9)
+    rounded = [
+        replace(each, value=np.clip(np.rint(each.value), 1, 7), cov=each.cov + np.eye(4) / 12) for each in trials
+    ]
+    half, nine = ScoreTable(METHODS, rounded, whole=True).intervals()
+    for inside in (half, nine):
+        assert inside.share.mean == pytest.approx(inside.told, abs=4 * inside.share.error)
+        assert inside.told == pytest.approx(inside.level, abs=0.2)
+    assert nine.told != nine.level
+    ends = ScoreTable(METHODS, [foretold("p", [4.0], [4.0], np.array([[1.0]]))], whole=True).intervals()[1]
+    assert ends.width == 2.0, "from 3 to 5"
 
 
 def test_the_regret_is_what_the_first_choice_falls_short() -> None:

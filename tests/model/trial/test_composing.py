@@ -62,14 +62,17 @@ def test_without_own_ratings_nothing_comes_from_them() -> None:
     assert all(row.own == pytest.approx(0.0, abs=1e-9) for row in ranked(view(), look(VIOLIN), RANGE.copies))
 
 
-def test_copies_come_highest_first_with_the_interval_of_a_rating_to_come() -> None:
+def test_copies_come_highest_first_with_the_likely_marks_of_a_rating_to_come() -> None:
     rows = ranked(view(), look(), RANGE.copies)
     assert [row.expected for row in rows] == sorted((row.expected for row in rows), reverse=True)
     assert {row.serial for row in rows} == set(RANGE.copies)
     found, row = look(), row_of(rows, "b2")
     at = found.stock.serials.index("b2")
     deviation = np.sqrt(found.scatter * (found.cov[1, 1] + found.stock.spread[at] ** 2 + found.noise**2))
-    assert (row.low, row.high) == pytest.approx(norm.interval(0.9, row.expected, deviation), abs=1e-9)
+    # A rating lies nearest to a liking, whose variance is less by what rounding adds: 1/12 (Sheppard 1898).
+    liking = norm(row.expected, np.sqrt(deviation**2 - 1 / 12))
+    assert (row.low, row.high) == (3.0, 5.0)
+    assert row.level == pytest.approx(liking.cdf(5.5) - liking.cdf(2.5), abs=1e-9)
 
 
 def test_a_copy_that_players_liked_is_named_for_it_and_one_never_tried_says_so() -> None:

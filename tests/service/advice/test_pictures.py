@@ -51,4 +51,4 @@ def test_nothing_to_show_is_no_picture() -> None:
 def test_the_description_tells_every_number_of_the_picture() -> None:
     picture = interval_pictures.liking(document(shortlist=[entry(name="Alder", fit=FIT | {"expected": 5.25})]))
     assert picture is not None
-    assert picture.description == "On a scale from 1 to 7. Your bow: 4.0. Alder: 5.2, from 2.6 to 6.1."
+    assert picture.description == "On a scale from 1 to 7. Your bow: 4.0. Alder: 5.2, from 3 to 6."

@@ -74,8 +74,9 @@ def test_the_picture_has_its_words_and_the_same_numbers_as_the_table(shown: Show
     svg = page.of_class("picture")[0]
     assert svg.get("role") == "img"
     words = " ".join(page.by_id(name).text for name in svg.get("aria-labelledby").split())
-    for name, expected, interval, beats in cells(page):
-        low, high = interval.split("\u00a0–\u2060\u00a0")
+    for name, expected, marks, beats in cells(page):
+        low, high, chance = re.findall(r"\d+", marks)
+        assert marks == f"{low}\u00a0–\u2060\u00a0{high} ({chance}\u00a0%)", "each set's own chance stands beside it"
         assert f"{name}: {expected}, from {low} to {high}." in words
         assert re.fullmatch(r"likely \(\d\d\u00a0%\)", beats)
     assert "Your bow: 4.0." in words

@@ -288,12 +288,20 @@ def test_nothing_to_try_is_said_plainly() -> None:
 
 def test_how_sure_it_is_names_the_model_and_the_spread() -> None:
     sentence = words.sureness(document())
-    assert sentence.startswith("Single bows differ: of ten bows of the model Juniper")
-    assert "2.6\u00a0–\u2060\u00a06.1" in sentence
+    assert sentence == (
+        "Single bows differ: with a chance of 92\u00a0%, your mark for a bow of the model Juniper would be within 3\u00a0–\u2060\u00a06, on "
+        "the scale from 1 to 7."
+    )
+
+
+def test_an_interval_with_ends_between_marks_as_older_advice_holds_it_is_told_as_it_is() -> None:
+    older = document(shortlist=[entry(fit={"expected": 4.3, "low": 2.6, "high": 6.1, "level": 0.9})])
+    assert "with a chance of 90\u00a0%" in words.sureness(older)
+    assert "2.6\u00a0–\u2060\u00a06.1" in words.sureness(older)
 
 
 def test_a_wide_interval_is_called_little_to_go_by() -> None:
-    wide = document(shortlist=[entry(fit={"expected": 4, "low": 1.5, "high": 6.5, "level": 0.9})])
+    wide = document(shortlist=[entry(fit={"expected": 4, "low": 2, "high": 6, "level": 0.93})])
     assert words.is_wide(wide)
     assert words.sureness(wide).startswith("142 trials by bass players with the German hold are few")
     assert not words.is_wide(document())

@@ -178,7 +178,7 @@ def test_a_trial_from_a_file_can_be_read_and_nothing_done_with_it(database: Data
 
 def ranked(why: RankReason, trait: str | None = None, **changes: Any) -> Ranked:
     parts: dict[str, Any] = {"bench": {}, "wish": {}, "own": 0.0, "rated": True, "tried": 2, "liked": 0.0} | changes
-    return Ranked("DB-1", "juniper", 4.5, 3.0, 6.0, 0.0, why=why, trait=trait, **parts)
+    return Ranked("DB-1", "juniper", 4.5, 3.0, 6.0, 0.9, 0.0, why=why, trait=trait, **parts)
 
 
 @pytest.mark.parametrize("why", list(RankReason))
