@@ -12,7 +12,7 @@ from contextlib import asynccontextmanager, closing, contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Engine, create_engine, event, inspect, make_url, select, update
+from sqlalchemy import Engine, create_engine, event, inspect, make_url, select, text, update
 from sqlalchemy.engine import URL
 from sqlalchemy.orm import ORMExecuteState, Session
 from sqlalchemy.pool import PoolProxiedConnection
@@ -25,6 +25,8 @@ BUSY_SECONDS = 4
 """How long a writer waits for another one, or anybody for PostgreSQL to be reached, before the answer is 503."""
 STATEMENT_SECONDS = 4.5
 """How long a statement of a request may take on PostgreSQL; a server that says nothing at all: `impatient.SILENCE_SECONDS`."""
+LONG_SECONDS = 120
+"""The same for what reads the file of a model's version."""
 PASSING_MS = 100
 """Milliseconds for which what is written in passing waits for other writers."""
 LOG_SECONDS = 0.2
@@ -185,6 +187,19 @@ def _mark_range(session: Session, *, stock_only: bool = False) -> None:
     if stock_only:
         facts = session.scalars(select(RangeState.mark).with_for_update()).one().partition(".")[0]
     session.execute(update(RangeState).values(mark=f"{facts}.{secrets.token_hex(8)}"))
+
+
+@contextmanager
+def unhurried(session: Session) -> Iterator[None]:
+    """Let a statement take `LONG_SECONDS` on PostgreSQL: one that brings a hundred megabytes is slow, and not stuck."""
+    limit = text("SELECT set_config('statement_timeout', :limit, true)")
+    if session.get_bind().dialect.name != "postgresql":
+        yield
+        return
+    before = session.scalar(text("SELECT current_setting('statement_timeout')"))
+    session.execute(limit, {"limit": f"{LONG_SECONDS}s"})
+    yield  # where it fails, so does the transaction, and the limit with it
+    session.execute(limit, {"limit": before})
 
 
 def writing_engine(database: Database) -> Engine:

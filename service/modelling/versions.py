@@ -15,6 +15,7 @@ import model
 from model.domain.records import Trial
 from model.preference import NO_RECALIBRATION, ArtifactError, FittedModel, from_bytes, reported_slope
 from service.core import audit, audit_events
+from service.core.database import unhurried
 from service.core.errors import ConflictError
 from service.core.made_once import MadeOnce
 from service.modelling import fit_words, stored_files
@@ -276,7 +277,8 @@ def _remembered(session: Session, version: int, fitted_at: dt.datetime, digest: 
 
 def _read(session: Session, version: int, fitted_at: dt.datetime, digest: str) -> Fitted:
     stored = select(ModelVersion.artifact, ModelVersion.report).where(ModelVersion.id == version)
-    row = session.execute(stored).one_or_none()
+    with unhurried(session):
+        row = session.execute(stored).one_or_none()
     posterior, slope = _whole(row.artifact if row else b""), slope_of(row.report if row else {})
     return Fitted(_key(version, fitted_at, digest), posterior, version, fitted_at, slope=slope)
 

@@ -34,8 +34,8 @@ from service.trials import bow_marks
 
 SMALL = 2_000
 """A folder of so many rows is taken in by one transaction."""
-TRIALS, ROWS, BOWS = 100, 1_000, 200
-"""So many of them make a step."""
+TRIALS, ROWS, BOWS, PLAYED = 100, 1_000, 200, 10
+"""So many of them make a step; of bows played few, since all that they were ever marked is read."""
 REST = 0.1
 """Seconds at least between two steps, in which whoever waits gets in: SQLite has them look every tenth of a second."""
 ALREADY = "Another load is going on. Nothing was changed; begin again when it is done."
@@ -95,7 +95,7 @@ def _steps(plan: Plan) -> Iterator[Values]:
     yield from _in_parts("measured", sorted(writing.measured(plan)), BOWS)
     yield from _in_parts("trials", trials, TRIALS)
     yield {"sales": True}
-    yield from _in_parts("played", sorted(played), BOWS)
+    yield from _in_parts("played", sorted(played), PLAYED)
 
 
 def _in_parts(name: str, items: Iterable[Any], most: int) -> Iterator[Values]:

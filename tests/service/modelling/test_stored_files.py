@@ -9,10 +9,11 @@ from contextlib import closing
 from functools import cache
 from pathlib import Path
 from threading import Event, Thread
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pytest
+from sqlalchemy import event, text
 
 from model.preference import FittedModel, from_bytes, to_bytes
 from service.cli import web_server
@@ -244,3 +245,23 @@ def test_versions_are_moved_to_another_database_one_by_one(database: Database, t
         with other.reading() as session:
             assert session.get_one(ModelVersion, numbers[-1]).artifact == large
             assert stored_files.stored(session).kept == 8
+
+
+@pytest.mark.postgresql
+def test_reading_a_large_file_is_not_cut_off_as_a_requests_other_statements_are(postgres_database: Database) -> None:
+    number = add(postgres_database, adopted=True)
+    url = postgres_database.url.difference_update_query(["options"])
+    limits = dict[bool, str]()
+
+    def look(_connection: object, cursor: Any, statement: str, *_more: object) -> None:
+        if "model_versions" in statement:
+            cursor.execute("SHOW statement_timeout")
+            limits["artifact" in statement] = cursor.fetchone()[0]
+
+    with closing(Database(url, patient=False)) as served:
+        event.listen(served.engine, "before_cursor_execute", look)
+        with served.reading() as session:
+            versions.load(session, number)
+            after = session.scalar(text("SHOW statement_timeout"))
+    assert limits == {False: "4500ms", True: "2min"}
+    assert after == "4500ms"
