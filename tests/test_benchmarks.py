@@ -30,6 +30,7 @@ NAMES = (
         "heldout",
         "install",
         "journeys",
+        "machines",
         "offline",
         "overload",
         "panels",
