@@ -59,8 +59,10 @@ class TrialHistory:
 
     def gathered(self, trials: Sequence[Trial] | None = None) -> TrainingData:
         """Return what fits to these trials, or to some of them, are made of."""
-        given = self.trials if trials is None else trials
-        return TrainingData.of(self.range, given, self.events, self.outcomes, self.offers)
+        if trials is not None:
+            return TrainingData.of(self.range, trials, self.events, self.outcomes, self.offers)
+        what = fit_purchase_model(self.trials, self.outcomes, self.offers, self.range)
+        return TrainingData(self.trials, self.stretches, self.design, self.history, what)
 
     @cached_property
     def history(self) -> RatingsTable:
@@ -100,16 +102,10 @@ class TrialHistory:
         return tuple((place, run) for place, trial in enumerate(self.trials) for run in trial.runs if run.copy)
 
     @cached_property
-    def sheets(self) -> RatingBatch:
-        """All trials as they are to be foretold."""
-        return RatingBatch.of(self.design, self.range, self.trials)
-
-    @cached_property
-    def row(self) -> Ints:
-        """(S,) place of each sheet of `sheets` among the runs played, -1 for own bows."""
+    def start(self) -> Ints:
+        """(T,) place of each trial's first run among the runs played."""
         count = np.bincount([place for place, _ in self.played], minlength=len(self.trials))
-        start, sheets = np.cumsum(count) - count, self.sheets
-        return np.where(sheets.place >= 0, start[sheets.trial] + sheets.place, -1)
+        return np.cumsum(count) - count
 
 
 @dataclass(frozen=True)
@@ -148,7 +144,7 @@ def make_folds(past: TrialHistory, make_model: ModelFactory, reference: ModelFac
     copies = sorted({str(run.copy) for _, run in past.played if run.ratings})
     held = [("copy", of) for of in _folds(copies, seed, COPY_FOLDS)]
     held += [("player", of) for of in _folds(players, seed)]
-    past.history, past.sheets, past.row  # noqa: B018 - so that every process has them
+    past.history, past.start  # noqa: B018 - so that every process has them
     return [Fold(past, by, of, make_model, reference, seed) for by, of in held]
 
 
@@ -245,29 +241,38 @@ class _Asked:
         found: dict[tuple[str, int], list[tuple[int, Predictions]]] = {
             (of, r): [] for of in MEASURES for r in RATINGS_KNOWN
         }
-        sheets, row = self.past.sheets, self.past.row
+        at = np.array(places, dtype=np.intp)
+        sheets = RatingBatch.of(self.past.design, self.past.range, [self.past.trials[place] for place in places])
+        row = np.where(sheets.place >= 0, self.past.start[at[sheets.trial]] + sheets.place, -1)
         held = np.zeros(len(row), dtype=bool)
         held[row >= 0] = self.held[row[row >= 0]]
         late = held if not by_player else np.zeros(len(row), dtype=bool)
-        for group in sheets.groups(places, late):
+        for group in sheets.groups(range(len(places)), late):
             laws = [BatchPosterior(view, group) for view in self.views]
             for measure in MEASURES:
-                marks = group.marks(self._weights[measure][group.trials])
+                marks = group.marks(self._weights[measure][at[group.trials]])
                 for r in RATINGS_KNOWN:
                     ahead = (group.tellable >= r)[marks.row] & held[marks.sheet] & (group.rank[marks.sheet] > r)
-                    found[measure, r] += self._foretold(measure, group, laws, marks, ahead, r)
+                    found[measure, r] += self._foretold(measure, group, laws, marks, ahead, r, row)
         return {key: [each for _, each in sorted(of, key=lambda pair: pair[0])] for key, of in found.items()}
 
     def _foretold(
-        self, measure: str, group: TrialBatch, laws: Sequence[BatchPosterior], marks: Targets, ahead: Flags, r: int
+        self,
+        measure: str,
+        group: TrialBatch,
+        laws: Sequence[BatchPosterior],
+        marks: Targets,
+        ahead: Flags,
+        r: int,
+        at: Ints,
     ) -> Iterator[tuple[int, Predictions]]:
-        """Give what is foretold of the marks ahead (M,), trial by trial with its place."""
+        """Give what is foretold of the marks ahead (M,), trial by trial with its place; ``at`` (S,) is each sheet's run among all."""
         sheets, copies, tiers = group.sheets, tuple(self.past.range.copies), tuple(self.past.range.tiers)
         row, number, sheet = marks.row[ahead], marks.number[ahead], marks.sheet[ahead]
         told = np.flatnonzero((group.rank > 0) & (group.rank <= r))
         mean, cov = (np.array(of) for of in zip(*(law.after(marks, r) for law in laws), strict=True))
-        rows = self.past.row[sheet]
-        others = [each.foretell(rows, self.past.row[told]) for each in self._fitted[measure]]
+        rows = at[sheet]
+        others = [each.foretell(rows, at[told]) for each in self._fitted[measure]]
         means = np.vstack([mean[:, row, number], others])
         value = marks.rated(group)[row, number]
         tried = np.isin(_copy_of_trial(sheets, sheet), _copy_of_trial(sheets, told))
@@ -277,7 +282,7 @@ class _Asked:
                 yield (
                     of,
                     Predictions(
-                        player=self.past.trials[of].player,
+                        player=sheets.trials[of].player,
                         copy=tuple(copies[place] for place in sheets.copy[sheet[here]].tolist()),
                         tier=tuple(tiers[place] for place in sheets.tier[sheet[here]].tolist()),
                         tried=tried[here],

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Self
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,7 +40,7 @@ class RatingsTable:
     def whole(self) -> "RatingsTable":
         """Return the history with the own bows' runs among the others."""
         pairs = (("X", "own_X"), ("Z", "own_Z"), ("Y", "own_Y"), ("player", "own_player"), ("level", "own_level"))
-        joined = {name: np.concatenate([getattr(self, name), getattr(self, own)]) for name, own in pairs}
+        joined = {name: _joined(getattr(self, name), getattr(self, own)) for name, own in pairs}
         joined["emphasis"] = np.concatenate([self.emphasis, np.zeros((len(self.own_X), len(CRITERIA)))])
         return replace(self, **joined)
 
@@ -52,8 +52,10 @@ class RatingsTable:
 
     def at(self, rows: Flags, own: Flags) -> "RatingsTable":
         """Return some of the rows (n,) and of the own bows' runs (own,); what own bows have in common is told anew."""
-        picked = {name: getattr(self, name)[rows] for name in ("X", "Z", "Y", "player", "level", "emphasis")}
-        picked |= {name: getattr(self, name)[own] for name in ("own_X", "own_Z", "own_Y", "own_player")}
+        picked = {name: getattr(self, name)[rows] for name in ("Y", "player", "level", "emphasis")}
+        picked |= {name: getattr(self, name)[own] for name in ("own_Y", "own_player")}
+        picked["X"], picked["own_X"] = _side_by_side((self.X, rows), (self.own_X, own))
+        picked["Z"], picked["own_Z"] = _side_by_side((self.Z, rows), (self.own_Z, own))
         common = _own_levels(picked["player"].tolist(), picked["level"].tolist(), picked["own_player"].tolist())
         return replace(self, **picked, own_level=_labels(common))
 
@@ -95,6 +97,24 @@ class TrainingData:
         return cls(trials, stretches, design, history, fit_purchase_model(trials, outcomes, offers or {}, range_))
 
 
+def _side_by_side(*parts: tuple[Floats, Flags]) -> tuple[Floats, Floats]:
+    """Return some rows of two tables as the beginning and the end of one, which `_joined` need not copy."""
+    sizes = [int(np.count_nonzero(rows)) for _, rows in parts]
+    both = np.empty((sum(sizes), parts[0][0].shape[1]))
+    first, last = both[: sizes[0]], both[sizes[0] :]
+    for (table, rows), out in zip(parts, (first, last), strict=True):
+        np.compress(rows, table, axis=0, out=out)
+    return first, last
+
+
+def _joined(first: NDArray[Any], last: NDArray[Any]) -> NDArray[Any]:
+    """Return both one after the other: the table that they are the two parts of, where they are."""
+    both = first.base
+    if both is not None and both is last.base and both.shape == (len(first) + len(last), *first.shape[1:]):
+        return both
+    return np.concatenate([first, last])
+
+
 def _table(runs: Sequence[Run]) -> Floats:
     """Return (n, C) of the runs' ratings, NaN where not rated."""
     marks = [[run.ratings.get(criterion, np.nan) for criterion in CRITERIA] for run in runs]
@@ -126,15 +146,18 @@ def build_ratings_table(
     levels: list[Level] = [stretches.level(str(run.copy), trial.on) for trial, run in copies]
     rows = history_rows(design, trials, range_)
     of_own = own_rows([trial.answers for trial, _ in own], [run.position for _, run in own])
+    every = np.ones(len(copies), dtype=bool), np.ones(len(own), dtype=bool)
+    X, own_X = _side_by_side((design.matrix(rows), every[0]), (design.matrix(of_own, own=True), every[1]))
+    Z, own_Z = _side_by_side((player_columns(rows), every[0]), (player_columns(of_own, own=True), every[1]))
     return RatingsTable(
-        X=design.matrix(rows),
-        Z=player_columns(rows),
+        X=X,
+        Z=Z,
         Y=_table([run for _, run in copies]),
         player=_labels([trial.player for trial, _ in copies]),
         level=_labels(levels),
         emphasis=np.array([emphasis(trial.answers) for trial, _ in copies]).reshape(-1, len(CRITERIA)),
-        own_X=design.matrix(of_own, own=True),
-        own_Z=player_columns(of_own, own=True),
+        own_X=own_X,
+        own_Z=own_Z,
         own_Y=_table([run for _, run in own]),
         own_player=_labels([trial.player for trial, _ in own]),
         own_level=_labels(_own_levels([t.player for t, _ in copies], levels, [t.player for t, _ in own])),
