@@ -72,21 +72,20 @@ class Minque0System:
         means : (J, r) its cell means
         present : whether there are players, copies, interactions
         """
-        basis, cells = vech_basis(rows.width), rows.cells
+        basis = vech_basis(rows.width)
         nE = basis.shape[0]
-        totals = [(cells.to_b(cells.count) @ means, cells.b), (cells.count[:, None] * means, np.arange(cells.a.size))]
         F, sizes = np.zeros((nE + _LATER,) * 2), np.zeros(nE + _LATER)
-        F[nE:, nE:], sizes[nE:] = _ratio_moments(rows, totals)
+        spread = _Spread.of(rows, known, means)
+        F[nE:, nE:], sizes[nE:] = _ratio_moments(rows, spread)
         own, sizes[:nE] = _own_moments(basis, rows.square, known)
         flat = known.reshape(known.shape[0], -1)
         paired = (flat.T @ flat).reshape(rows.width, means.shape[1], rows.width, means.shape[1])
         through = np.einsum("mab,arbs->mrs", basis, paired, optimize=True)
         F[:nE, :nE] = own + np.tensordot(through, through, ((1, 2), (1, 2)))
         crossed = rows.sums.T @ rows.sums
-        for place, (total, level) in enumerate(totals, nE):
-            part = np.tensordot(rows.total_of_cells(total[level]), known, ((0, 2), (0, 2)))
+        for place, (part, gram) in enumerate(zip(spread.players, spread.grams, strict=True), nE):
             F[:nE, place] = np.tensordot(basis, crossed - 2.0 * part, ((1, 2), (0, 1)))
-            F[:nE, place] += np.tensordot(through, total.T @ total, ((1, 2), (0, 1)))
+            F[:nE, place] += np.tensordot(through, gram, ((1, 2), (0, 1)))
         left = rows.square.sum(axis=0) - np.tensordot(known, known, ((0, 2), (0, 2)))
         F[:nE, -1] = np.tensordot(basis, left, ((1, 2), (0, 1)))
         F[nE:, :nE] = F[:nE, nE:].T
@@ -146,18 +145,48 @@ class Minque0System:
         return (vectors * np.clip(values, 0.01, 10.0)) @ vectors.T, ratios
 
 
-def _ratio_moments(rows: RandomEffectsDesign, totals: list[tuple[Floats, Ints]]) -> tuple[Floats, Floats]:
-    """Moments (3, 3) of copy, interaction and noise, and their sizes (3,); `totals` of a basis by copy and cell, and its levels."""
+@dataclass(frozen=True, eq=False)
+class _Spread:
+    """Rows of V_m B, m copy and interaction, the same within a cell, as they are summed a few players at a time.
+
+    Attributes
+    ----------
+    grams : two (r, r) of B'V_m B, the sums by copy and by cell
+    players : two (Q, Q), sum of Z_i'V_m B B'Z_i
+    products : (2, 2) sum over the ratings of the rows' inner products
+    """
+
+    grams: tuple[Floats, Floats]
+    players: Floats
+    products: Floats
+
+    @classmethod
+    def of(cls, rows: RandomEffectsDesign, known: Floats, means: Floats) -> _Spread:
+        """Sum them up; the parameters are those of `Minque0System.of`."""
+        by_copy, count = rows.cells.to_b(rows.cells.count) @ means, rows.cells.count[:, None]
+        of_cells, products = np.zeros((means.shape[1],) * 2), np.zeros((2, 2))
+        players = np.zeros((2, rows.width, rows.width))
+        for piece in rows.pieces:
+            of = by_copy[piece.copy], count[piece.cells] * means[piece.cells]
+            of_cells += of[1].T @ of[1]
+            for m in range(2):
+                players[m] += np.tensordot(piece.total(of[m]), known[piece.players], ((0, 2), (0, 2)))
+                for other in range(m, 2):
+                    products[m, other] += float(np.sum(count[piece.cells] * of[m] * of[other]))
+        return cls((by_copy.T @ by_copy, of_cells), players, products)
+
+
+def _ratio_moments(rows: RandomEffectsDesign, spread: _Spread) -> tuple[Floats, Floats]:
+    """Moments (3, 3) of copy, interaction and noise, and their sizes (3,)."""
     cells = rows.cells
     by_copy = np.bincount(cells.b, weights=cells.count, minlength=cells.n_b)
     F = np.full((3, 3), cells.count @ cells.count)
     F[0, 0], F[2, :], F[:, 2] = by_copy @ by_copy, cells.count.sum(), cells.count.sum()
     sizes = F.diagonal().copy()
-    grams = [total.T @ total for total, _ in totals] + [np.eye(totals[0][0].shape[1])]
-    spread = [total[level] for total, level in totals]  # rows of V_m B, the same within a cell
+    grams = [*spread.grams, np.eye(len(spread.grams[0]))]
     for m in range(3):
         for other in range(m, 3):
-            through = np.trace(grams[m]) if other == 2 else np.sum(cells.count[:, None] * spread[m] * spread[other])
+            through = np.trace(grams[m]) if other == 2 else spread.products[m, other]
             F[m, other] = F[other, m] = F[m, other] + np.sum(grams[m] * grams[other]) - 2.0 * float(through)
     return F, sizes
 

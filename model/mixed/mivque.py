@@ -36,7 +36,7 @@ from model.mixed.solver import Columns, MixedModelEquations, RandomEffectsDesign
 
 LEAST_RATIO = 1e-3
 """Floor of a variance ratio in the weights: a vanishing one would give a component no weight at all."""
-AT_ONCE = 1_000_000
+AT_ONCE = 650_000
 """Numbers held at a time for one criterion's columns."""
 
 

@@ -173,19 +173,22 @@ def _joined(fits: list[Candidate], prior: Prior | None) -> Candidate:
         weights = set_weights(densities, [fit.at.effective_parameters for fit in fits], worth)
         kept = np.flatnonzero(weights)
         fits, weights = [fits[place] for place in kept.tolist()], weights[kept]
-    return _averaged(
-        [_settled(fit) if weight >= SLIGHT else fit for fit, weight in zip(fits, weights, strict=True)], weights
-    )
+    fits.reverse()
+    # Each is gone from the one list once it is in the other: an end of a search holds tables of all players.
+    return _averaged([_settled(fits.pop()) if weight >= SLIGHT else fits.pop() for weight in weights], weights)
 
 
 def _averaged(fits: list[Candidate], weights: Floats) -> Candidate:
-    """Join fits by their weights (S,), which add up to 1."""
+    """Join fits by their weights (S,), which add up to 1; the list is left empty."""
     found = zip(fits, weights.tolist(), strict=True)
     sets = tuple(fit.chosen.estimate(fit.at, weight) for fit, weight in found)
     if len(fits) == 1:
-        return replace(fits[0], sets=sets)
-    at = averaged([(fit.chosen, fit.at) for fit in fits], weights)
-    return replace(fits[0], at=at, steps=sum(fit.steps for fit in fits), sets=sets)
+        return replace(fits.pop(), sets=sets)
+    noise = np.array([fit.at.noise_variance for fit in fits])
+    problem, chosen, slopes, rough = fits[0].at.problem, fits[0].chosen, fits[0].slopes, fits[0].rough
+    steps = sum(fit.steps for fit in fits)
+    fits.clear()
+    return Candidate(averaged(problem, chosen, sets, noise), steps, chosen, slopes, rough, sets)
 
 
 def _settled(fit: Candidate) -> Candidate:

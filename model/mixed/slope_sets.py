@@ -179,6 +179,7 @@ def slope_sets(
         identified = candidates[np.array(whole.system.identified_slopes(part.identified), dtype=bool)]
         if part.prior is None and identified.size == candidates.size and numbers[0] == slopes.shape[1]:
             found[whole.kept] = whole  # made already
+        del whole  # as large as the sets together
     for number in numbers if part.identified[PLAYER] else numbers[:1]:
         if not (found and number == slopes.shape[1]):
             made = SlopeSet.first(number, identified, slopes, part)
@@ -194,17 +195,16 @@ def _candidates(cells: Cells, slopes: Floats) -> Ints:
     return kept[: enough_players(cells, kept.size)]
 
 
-def averaged(fits: Sequence[tuple[SlopeSet, RemlCriterion]], weights: Floats) -> RemlCriterion:
+def averaged(problem: RemlProblem, first: SlopeSet, sets: Sequence[SetEstimate], noise: Floats) -> RemlCriterion:
     """Set up the Gaussian model with the weighted mean of several fits' variances: the mixture's own, all being centred.
 
-    A slope that a fit does not have is 0 in it. The sets' columns are within those of the first, whose coordinates serve.
+    A slope that a fit does not have is 0 in it. The sets' columns are within those of the first, whose problem serves; `noise`
+    (S,) is their sigma^2.
     """
-    first, at = fits[0]
-    noise = weights * np.array([each.noise_variance for _, each in fits])
-    shares, kept = noise / noise.sum(), np.flatnonzero(first.kept)
-    covariances = [first.scaling.to_internal(chosen.scaling.from_internal(each.S), kept) for chosen, each in fits]
-    S = np.tensordot(shares, np.array(covariances), 1)
-    return at.problem.at(S, shares @ np.array([each.ratios for _, each in fits]))
+    weighed, kept = noise * np.array([each.weight for each in sets]), np.flatnonzero(first.kept)
+    shares = weighed / weighed.sum()
+    S = np.tensordot(shares, np.array([first.scaling.to_internal(each.covariance, kept) for each in sets]), 1)
+    return problem.at(S, shares @ np.array([each.ratios for each in sets]))
 
 
 def _near(S: Floats, mode: Floats) -> Floats:

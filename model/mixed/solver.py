@@ -100,7 +100,8 @@ class Piece:
 
     def total(self, T: Floats) -> Floats:
         """Sum over each player's cells of the cell's sum of z times T (c, t): (m, Q, t)."""
-        return np.asarray(self._turned @ T).reshape(self.players.stop - self.players.start, -1, T.shape[1])
+        players = self.players.stop - self.players.start
+        return np.asarray(self._turned @ T).reshape(players, self.cell.shape[1] // players, T.shape[1])
 
     @cached_property
     def _turned(self) -> sparse.csc_matrix:

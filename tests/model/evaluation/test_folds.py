@@ -113,6 +113,9 @@ def test_what_fits_without_the_held_out_are_made_of_is_what_their_trials_alone_w
         assert len(picked.history.X) == (~held).sum()
         for name in RatingsTable.__slots__:
             np.testing.assert_array_equal(getattr(picked.history, name), getattr(gathered.history, name), err_msg=name)
+        whole = picked.history.whole()
+        np.testing.assert_array_equal(whole.X, np.vstack([picked.history.X, picked.history.own_X]))
+        assert np.shares_memory(whole.X, picked.history.X)  # a network's rows are 130 MB: no fit copies them again
         assert picked.trials == gathered.trials
         assert picked.keeping.outcomes == gathered.keeping.outcomes
 

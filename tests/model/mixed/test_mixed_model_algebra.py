@@ -1,12 +1,14 @@
 """The fast elimination against the same model written out with full matrices, which shares no line with it."""
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.optimize import approx_fprime, minimize
 
 from model.domain.arrays import Floats
-from model.mixed import Prior
+from model.mixed import Prior, solver
 from model.mixed.block_cholesky import BlockCholesky
 from model.mixed.layout import find_cells, lay_out
 from model.mixed.minque import Minque0System, orthonormal
@@ -45,6 +47,28 @@ def problem(data: Ratings, prior: Prior | None, match: bool = True) -> RemlProbl
 
 def at(data: Ratings, ratios: NDArray[np.float64], prior: Prior | None) -> RemlCriterion:
     return problem(data, prior, match=bool(ratios[2] > 0)).at(ratios[:1, None], ratios)
+
+
+def test_nothing_as_large_as_players_and_columns_is_made_at_a_step_of_the_search(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """What the steps share is one such table: at 47,000 players, 6 effects each and 54 columns it has 120 MB."""
+    monkeypatch.setattr(solver, "_EFFECTS", 100)
+    rng, n, players, columns = np.random.default_rng(1), 4000, 1000, 100
+    cells = find_cells(rng.permutation(np.arange(n) % players), rng.integers(0, 40, n), players, 40)
+    design = ResponseOnDesign.of(
+        OrthonormalDesign.of(rng.normal(size=(n, columns)), cells, None), rng.normal(size=n), cells
+    )
+    rows = RandomEffectsDesign.of(cells, np.column_stack([np.ones(n), rng.normal(size=(n, 2))]))
+    known = rows.total(design.fixed.Q)
+    begin = RemlProblem.of(rows, known, design, np.array([True, True, True]), None)
+    begin.at(np.eye(3), RATIOS).expected_curvature  # noqa: B018 - makes what every step shares
+    tracemalloc.start()
+    there = begin.at(0.5 * np.eye(3), RATIOS)
+    there.score, there.expected_curvature  # noqa: B018
+    held = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert held < known.nbytes
 
 
 def slope(there: RemlCriterion) -> NDArray[np.float64]:
