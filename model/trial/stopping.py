@@ -173,7 +173,7 @@ def trial_status(
     prices: Mapping[str, float] | None = None,
     carry_cost: float = 0.05,
     can_replay: bool = True,
-    can_bring: int = MOST_MORE,
+    can_bring: int | Mapping[str, int] = MOST_MORE,
 ) -> TrialStatus:
     """Say how the bows stand after the sheets so far, and what to do.
 
@@ -187,7 +187,7 @@ def trial_status(
         price weighs beyond the cheapest's. None: of every tier, whatever the price.
     carry_cost : what bringing one more bow costs, in points.
     can_replay : whether there is time to play two bows again.
-    can_bring : how many more bows may be asked for; 0: none.
+    can_bring : how many more bows may be asked for, of any tier or by slug; 0: none.
 
     Raises
     ------
@@ -231,11 +231,11 @@ def _differences(runs: Sequence[Run], criterion: Criterion) -> dict[str | None, 
     return {copy: given[-1] - given[0] for copy, given in marks.items() if len(given) > 1}
 
 
-def _check(carry_cost: float, can_bring: int) -> None:
+def _check(carry_cost: float, can_bring: int | Mapping[str, int]) -> None:
     if not (math.isfinite(carry_cost) and carry_cost >= 0):
         msg = f"carry_cost: got {carry_cost}, expected 0 points or more"
         raise ValueError(msg)
-    if can_bring < 0:
+    if min([can_bring] if isinstance(can_bring, int) else can_bring.values(), default=0) < 0:
         msg = f"can_bring: got {can_bring}, expected 0 bows or more"
         raise ValueError(msg)
 
@@ -306,24 +306,31 @@ class _Plays:
 
 @dataclass(frozen=True, slots=True)
 class _Offers:
-    """What may be brought: tier's place -> points that its price weighs against a copy of it; ``most`` copies at a time."""
+    """What may be brought: tier's place -> points that its price weighs against a copy of it, and how many copies at a time."""
 
     cost: Mapping[int, float]
     carry_cost: float
-    most: int
+    most: Mapping[int, int]
 
     @classmethod
     def of(
-        cls, table: _Table, prices: Mapping[str, float] | None, weight: float, carry_cost: float, can_bring: int
+        cls,
+        table: _Table,
+        prices: Mapping[str, float] | None,
+        weight: float,
+        carry_cost: float,
+        can_bring: int | Mapping[str, int],
     ) -> "_Offers":
         slugs = table.law.tiers
-        offered = [t for t, slug in enumerate(slugs) if prices is None or slug in prices]
+        there = can_bring if isinstance(can_bring, Mapping) else dict.fromkeys(slugs, can_bring)
+        most = {t: min(there.get(slug, 0), MOST_MORE) for t, slug in enumerate(slugs)}
+        offered = [t for t, slug in enumerate(slugs) if most[t] and (prices is None or slug in prices)]
         cost = dict.fromkeys(offered, 0.0)
         if prices is not None and offered:
             price = np.array([prices[slugs[t]] for t in offered], dtype=np.float64)
             points = price_penalty(weight, price, float(np.median(price)))
             cost = dict(zip(offered, (points - points.min()).tolist(), strict=True))
-        return cls(cost, carry_cost, min(can_bring, MOST_MORE))
+        return cls(cost, carry_cost, most)
 
 
 @dataclass(frozen=True, slots=True)
@@ -392,12 +399,12 @@ def _replay(table: _Table, plays: _Plays, differs: bool) -> _Option | None:
 
 def _bring(table: _Table, offers: _Offers, differs: bool) -> _Option | None:
     """Return what one or two more copies of the tier that wins most are worth; None where none can be brought."""
-    if not offers.cost or not offers.most:
+    if not offers.cost:
         return None
     net = {t: table.worth_of_new(t, 1, cost) for t, cost in offers.cost.items()}
     tier = max(net, key=lambda t: net[t])
     copies, worth = 1, net[tier]
-    if offers.most > 1:
+    if offers.most[tier] > 1:
         two = table.worth_of_new(tier, 2, offers.cost[tier])
         if two - worth > offers.carry_cost:
             copies, worth = 2, two

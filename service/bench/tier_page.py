@@ -282,20 +282,23 @@ def make_next(gaps: TierGaps) -> tuple[str, ...]:
 
 
 def _wished(hole: WishedSide) -> str:
-    sentence = _(
-        "Make next: {side}. {asked} of {answered} players who spoke of it wished for that. In stock here, clearly on that side of "
-        "the model’s mean: {there} of {stock}."
-    )
+    sentence = _("Make next: {side}. {asked} of {answered} players who spoke of it wished for that.")
     told = {"asked": formats.capital(formats.counted(hole.asked)), "answered": formats.counted(hole.answered)}
-    told |= {name: formats.number(getattr(hole, name), 0) for name in ("there", "stock")}
-    return sentence.format(side=side(hole.trait, hole.side), **told)
+    return f"{sentence.format(side=side(hole.trait, hole.side), **told)} {_there(hole)}"
 
 
 def _marked(hole: LikedSide) -> str:
     sentence = _(
         "Make next: {side}. Bows of this model on that side were marked {mark} on average, those on the other {other}, from "
-        "{marks} marks. In stock here, on that side: {there} of {stock}."
+        "{marks} marks."
     )
     told = {name: formats.mark(getattr(hole, name)) for name in ("mark", "other")}
-    told |= {name: formats.number(getattr(hole, name), 0) for name in ("marks", "there", "stock")}
-    return sentence.format(side=side(hole.trait, hole.side), **told)
+    said = sentence.format(side=side(hole.trait, hole.side), marks=formats.number(hole.marks, 0), **told)
+    return f"{said} {_there(hole)}"
+
+
+def _there(hole: WishedSide | LikedSide) -> str:
+    if not hole.stock:
+        return _("No bow of this model is in stock here.")
+    told = {name: formats.number(getattr(hole, name), 0) for name in ("there", "stock")}
+    return _("In stock here, clearly on that side of the model’s mean: {there} of {stock}.").format(**told)

@@ -4,7 +4,7 @@ Only the player's own sheets that count enter, and the blind pairs of a head-to-
 as it has not been rated in the trial itself.
 """
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -222,6 +222,7 @@ def _judge(session: Session, of: _Trial) -> _Judged:
         blinding=of.trial.blinding or Blinding.BLIND,
         remaining=[copy for copy in of.remaining() if copy not in unfit],
         prices=_prices(now_on_sale, of),
+        can_bring=_at_hand(now_on_sale, of),
         carry_cost=CARRY_COST[Place(of.trial.place or Place.SHOP)] if cost is None else cost,
         can_replay=of.has_time(),
     )
@@ -244,7 +245,7 @@ def _prices(now_on_sale: Catalogue, of: _Trial) -> dict[str, float]:
     """Return the tiers of which the shop has more bows than lie in this trial, within the budget, at its own prices."""
     dealer, questionnaire = of.composition.dealer, check(of.composition.answers)
     budget = questionnaire.budget
-    at_hand = {now_on_sale.range.copies[serial].tier for serial in now_on_sale.stock[dealer]}
+    at_hand = _at_hand(now_on_sale, of)
     priced = {tier: price for tier, price in now_on_sale.prices[dealer].items() if tier in at_hand}
     currency = budget.currency if budget else now_on_sale.dealers[dealer].currency
     most = most_paid(budget)
@@ -253,6 +254,11 @@ def _prices(now_on_sale: Catalogue, of: _Trial) -> dict[str, float]:
         for tier, (price, used) in priced.items()
         if used == (currency or used) and (most is None or float(price) <= most)
     }
+
+
+def _at_hand(now_on_sale: Catalogue, of: _Trial) -> Counter[str]:
+    """Return how many bows of each tier the shop has at hand, which those that lie in a trial are not."""
+    return Counter(now_on_sale.range.copies[serial].tier for serial in now_on_sale.stock[of.composition.dealer])
 
 
 # As it is shown

@@ -281,6 +281,9 @@ def test_two_more_are_asked_for_where_the_second_is_worth_its_carrying() -> None
     runs = played(("a0", 2.0), ("a1", 2.0), (None, 2.0))
     assert said(runs).recommendation.copies == 2
     assert said(runs, can_bring=1).recommendation.copies == 1
+    tier = said(runs).recommendation.tier
+    assert said(runs, can_bring={str(tier): 1}).recommendation == said(runs, can_bring=1).recommendation
+    assert said(runs, can_bring={}, can_replay=False).recommendation.say is Action.STOP
     one = said(runs, carry_cost=0.9 * said(runs, can_bring=1).recommendation.reason.values["gain"]).recommendation
     assert (one.say, one.copies) == (Action.BRING_MORE, 1)
 

@@ -193,6 +193,9 @@ def test_what_to_make_next_is_what_was_asked_for_and_stock_lacks(shop: Shop, mon
         for place in (4, 5, 6, 7):
             session.get_one(tables.Copy, f"BR-{place}").mass_g = 127.0
     assert gaps(shop)[0].startswith("Nothing that stock lacks")
+    hole = tier_gaps.WishedSide(bench_traits.TRAIT_NAMES[0], -1, 5, 7, there=0, stock=0)
+    (alone,) = tier_page.make_next(tier_gaps.TierGaps((hole,), (), 7, 0))
+    assert alone.endswith("wished for that. No bow of this model is in stock here.")
 
 
 def test_marks_tell_a_side_only_where_enough_bows_have_them() -> None:
