@@ -16,15 +16,7 @@ from model.domain.vocabulary import HIGHEST, LOWEST
 ALPHAS = (0.3, 1.0, 3.0, 10.0, 30.0)
 """Penalties that ridge regression chooses from, by cross-validation in so many folds."""
 FOLDS = 3
-TOLERANCE, MOST_STEPS = 1e-9, 5_000
-"""Of the search for coefficients: what is left of the normal equations, as a share of their right side; and its steps."""
-
-
-def shuffled_folds(number: int, of: int, seed: int) -> list[Ints]:
-    """Return 0 ... of - 1 in a number of folds, shuffled: those of scikit-learn's `KFold`, whose import takes longer than a fit."""
-    places = np.arange(of, dtype=np.intp)
-    np.random.RandomState(seed).shuffle(places)
-    return np.array_split(places, number)
+TOLERANCE = 1e-7
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,16 +117,16 @@ class RidgeRegression(TierMean):
         self._penalty: float | None = None
         if len(rated) < 2 * FOLDS:
             return self  # too few to choose a penalty from: the tier's mean stays
-        of_bows = sparse.csr_array(sparse.hstack([np.ones((len(y), 1)), table.X, _dummies(table.copy)]))
+        of_bows = sparse.csr_array(sparse.hstack([table.X, _dummies(table.copy)]))
         Z = sparse.csr_array(sparse.hstack([of_bows, _dummies(table.player)]))[rated]
-        known, counted = y[rated], np.ones((len(rated), FOLDS))
-        for number, held in enumerate(shuffled_folds(FOLDS, len(rated), self._seed)):
-            counted[held, number] = 0.0
-        alphas = np.array(ALPHAS)
-        found = _ridge(Z, known, np.repeat(counted, alphas.size, axis=1), np.tile(alphas, FOLDS))
-        self._penalty = float(alphas[np.argmax(_explained(known, Z @ found, 1.0 - counted))])
-        best = _ridge(Z, known, np.ones((len(rated), 1)), np.array([self._penalty]))[:, 0]
-        self._without_player = np.asarray(of_bows @ best[: of_bows.shape[1]])
+        # Where a service answers nobody asks for it, and it would be a sixth of each process's memory.
+        from sklearn.linear_model import Ridge  # noqa: PLC0415
+        from sklearn.model_selection import GridSearchCV, KFold  # noqa: PLC0415
+
+        folds = KFold(FOLDS, shuffle=True, random_state=self._seed)
+        search = GridSearchCV(Ridge(solver="sparse_cg", tol=TOLERANCE), {"alpha": ALPHAS}, cv=folds).fit(Z, y[rated])
+        self._penalty, best = float(search.best_params_["alpha"]), search.best_estimator_
+        self._without_player = np.asarray(of_bows @ best.coef_[: of_bows.shape[1]] + best.intercept_)
         return self
 
     def foretell(self, ahead: Ints, told: Ints) -> Floats:
@@ -143,48 +135,6 @@ class RidgeRegression(TierMean):
             return super().foretell(ahead, told)
         left, count = self._left(ahead, told, self._without_player[told])
         return np.asarray(self._without_player[ahead] + left / (count + self._penalty))
-
-
-def _ridge(Z: sparse.csr_array, y: Floats, counted: Floats, penalty: Floats) -> Floats:
-    """Return (q, k) the coefficients that minimise the squares of the rows counted (N, k) and the penalties (k,), side by side.
-
-    The first column, the intercept, has none. By conjugate gradients on the normal equations (Hestenes & Stiefel 1952, J. Res.
-    Natl. Bur. Stand. 49: 409), preconditioned by their diagonal.
-
-    Raises
-    ------
-    RuntimeError
-        They were not found within `MOST_STEPS` steps.
-    """
-    turned, held = Z.T.tocsr(), np.tile(penalty, (Z.shape[1], 1))
-    held[0] = 0.0
-    right = turned @ (counted * y[:, None])
-    ahead = 1.0 / np.maximum((turned.multiply(turned)) @ counted + held, np.finfo(np.float64).tiny)
-    found, left = np.zeros(right.shape), right.copy()
-    scaled = ahead * left
-    along, size = scaled, np.sum(left * scaled, axis=0)
-    enough = TOLERANCE**2 * size
-    for _ in range(MOST_STEPS):
-        if (size <= enough).all():
-            return found
-        turn = turned @ (counted * (Z @ along)) + held * along
-        down = np.sum(along * turn, axis=0)
-        step = np.divide(size, down, out=np.zeros_like(size), where=(size > enough) & (down > 0.0))
-        found, left = found + step * along, left - step * turn
-        scaled, before = ahead * left, size
-        size = np.sum(left * scaled, axis=0)
-        along = scaled + np.divide(size, before, out=np.zeros_like(size), where=before > 0.0) * along
-    msg = f"the ridge regression was not found within {MOST_STEPS} steps"
-    raise RuntimeError(msg)
-
-
-def _explained(y: Floats, foretold: Floats, held: Floats) -> Floats:
-    """Return (a,) the mean over the folds of R^2 on the rows held (N, FOLDS), of what each of a penalties foretells (N, FOLDS a)."""
-    mean = (held.T @ y) / held.sum(axis=0)
-    whole = np.sum(held * (y[:, None] - mean) ** 2, axis=0)
-    left = np.sum((held[:, :, None] * (y[:, None, None] - foretold.reshape(len(y), FOLDS, -1))) ** 2, axis=0)
-    share = np.divide(left, whole[:, None], out=np.ones_like(left), where=whole[:, None] > 0.0)
-    return np.asarray(np.mean(1.0 - share, axis=0))
 
 
 def _dummies(code: Ints) -> sparse.csr_array:

@@ -14,7 +14,7 @@ from model.choice import Offer, fit_purchase_model
 from model.domain.arrays import Flags, Floats, Ints
 from model.domain.records import Event, Outcome, Range, Run, Trial
 from model.domain.vocabulary import CRITERIA
-from model.evaluation.baselines import Baseline, Table, baselines, shuffled_folds
+from model.evaluation.baselines import Baseline, Table, baselines
 from model.evaluation.calibration import Comparison, compare
 from model.evaluation.metrics import Predictions
 from model.evaluation.policies import HeldOutTrial, visit
@@ -151,8 +151,10 @@ def make_folds(past: TrialHistory, make_model: ModelFactory, reference: ModelFac
 def _folds(names: Sequence[str], seed: int, number: int = FOLDS) -> Iterator[frozenset[str]]:
     if len(names) < FOLDS:
         return
-    for held in shuffled_folds(number, len(names), seed):
-        yield frozenset(names[place] for place in held.tolist())
+    from sklearn.model_selection import KFold  # noqa: PLC0415 - see `model.evaluation.baselines`
+
+    for _, held in KFold(number, shuffle=True, random_state=seed).split(names):
+        yield frozenset(names[place] for place in held)
 
 
 def player_folds(trials: Sequence[Trial], seed: int = 1) -> Iterator[tuple[list[Trial], list[Trial]]]:

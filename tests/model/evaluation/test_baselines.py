@@ -14,7 +14,6 @@ from model.evaluation.baselines import (
     TierMean,
     TierMeanAndOffset,
     baselines,
-    shuffled_folds,
 )
 
 rng = np.random.default_rng(5)
@@ -76,13 +75,6 @@ def test_its_penalty_is_the_one_that_scikit_learn_chooses(seed: int) -> None:
     rated = np.isfinite(Y)
     Z = np.column_stack([TABLE.X, np.eye(24)[COPY], np.eye(PLAYER.max() + 1)[PLAYER]])[rated]
     assert RidgeRegression(seed).fit(TABLE, Y, rated)._penalty == RidgeCV(ALPHAS, cv=seen).fit(Z, Y[rated]).alpha_
-
-
-@pytest.mark.parametrize("of", [6, 47])
-def test_folds_are_scikit_learns(of: int) -> None:
-    expected = [held for _, held in KFold(5, shuffle=True, random_state=3).split(np.zeros(of))]
-    for held, plain in zip(shuffled_folds(5, of, 3), expected, strict=True):
-        np.testing.assert_array_equal(np.sort(held), plain)
 
 
 def test_a_new_players_column_minimises_the_penalised_squares_of_the_ratings_told() -> None:
