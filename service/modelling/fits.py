@@ -64,7 +64,7 @@ REFERENCE: ModelFactory = partial(PreferenceModel, tastes=False)
 """The same without each player's own tastes, for the check-up to compare with."""
 ALONE_UP_TO = 400
 """Up to so many runs a fit is done before other processes have started."""
-A_PROCESS, A_RUN = 400_000_000, 12_000
+A_PROCESS, A_RUN = 400_000_000, 15_000
 """Bytes of memory that a process of a fit takes, and more for each run."""
 SELDOM = 100_000
 """So many new objects are awaited before a process of a fit looks for garbage."""
