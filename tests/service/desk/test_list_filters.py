@@ -86,7 +86,7 @@ def test_enquiries_are_narrowed_in_words_and_saved_as_shown(shop: Shop) -> None:
         assert "Shown: " in page.text
         assert names(shop.adviser.read(link(page, "Show all again"))) != found
     assert (
-        "From: 2 March 2026; To: 2 March 2026"
+        "From: 2 March 2026; Up to: 2 March 2026"
         in shop.adviser.read("/desk/enquiries?since=2026-03-02&until=2026-03-02").text
     )
     wrong = shop.adviser.read("/desk/enquiries?show=all&instrument=kazoo&since=31.12.&order=x")

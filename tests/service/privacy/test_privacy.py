@@ -220,7 +220,7 @@ def test_nothing_is_erased_while_bows_are_out_or_a_trial_is_planned(shop: Databa
         out = session.scalars(select(tables.TrialCopy).where(tables.TrialCopy.copy == BOWS[0])).one()
         out.back_at = None
         session.flush()
-        assert "still with them" in refused(lambda: privacy.erase(session, None, person))
+        assert "still out on a trial" in refused(lambda: privacy.erase(session, None, person))
         assert rows_of(session) | {"outbox": 0} == before | {"outbox": 0}
         out.back_at = NOW
         session.flush()
