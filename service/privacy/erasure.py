@@ -12,7 +12,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, delete, exists, func, or_, select, update
 from sqlalchemy.orm import Session
 
-from service.core import audit, audit_events
+from service.core import audit, audit_events, files_coming
 from service.core.errors import ConflictError
 from service.core.language import _
 from service.core.row_locks import lock_dealer
@@ -68,7 +68,7 @@ def would_erase(session: Session, person: Person) -> Erased:
 
 
 def erase(session: Session, user: int | None, person: Person, reason: str = "asked") -> Erased:
-    """Erase a person's data for a ``reason``: asked, over, mistake; raises `ConflictError`: a trial goes on, or bows are still with them."""
+    """Erase a person's data for a ``reason``: asked, over, mistake; raises `ConflictError`: a trial goes on, a bow is out, files come in."""
     if person.dealer is not None:
         lock_dealer(session, person.dealer)  # nobody composes a trial for them meanwhile
     _check_nothing_is_out(session, person)
@@ -102,6 +102,7 @@ def _trials_of(session: Session, person: Person, *, in_model: bool) -> list[int]
 
 
 def _check_nothing_is_out(session: Session, person: Person) -> None:
+    files_coming.wait_for(session)  # what is still to come may be of this person, and would stand there again
     of_theirs = Trial.player.in_(person.players)
     composed = select(Composition.trial).join(Trial, Trial.id == Composition.trial)
     bows_out = select(TrialCopy.id).join(Trial, Trial.id == TrialCopy.trial)
