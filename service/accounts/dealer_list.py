@@ -3,13 +3,13 @@
 import re
 from dataclasses import dataclass
 
-from babel import Locale
 from babel.numbers import list_currencies
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import tables
 from service.core import audit, audit_events, language
+from service.core.countries import is_country
 from service.core.errors import FieldProblem, existing, refuse
 from service.core.language import _
 from service.core.scopes import Scope
@@ -17,8 +17,6 @@ from service.web import staff_sessions
 
 _SLUG = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 _LONGEST = 120
-_NO_COUNTRIES = frozenset({"EU", "EZ", "QO", "UN", "XA", "XB", "ZZ"})
-"""Codes that the Unicode CLDR knows besides countries."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +72,7 @@ def _problems(given: DealerInfo) -> list[tuple[str, str]]:
         "name": 0 < len(given.name.strip()) <= _LONGEST,
         "currency": given.currency is None or given.currency in list_currencies(),
         "language": given.language is None or given.language in language.NAMES,
-        "country": given.country is None or _is_country(given.country),
+        "country": given.country is None or is_country(given.country),
         "carry-cost": given.carry_cost is None or 0 <= given.carry_cost < 7,
     }
     expected = {
@@ -86,8 +84,3 @@ def _problems(given: DealerInfo) -> list[tuple[str, str]]:
         "carry-cost": _("Expected the cost of carrying one more bow, in points of liking from 0 to below 7."),
     }
     return [(field, sentence) for field, sentence in expected.items() if not right[field]]
-
-
-def _is_country(code: str) -> bool:
-    known = Locale("en").territories.keys() - _NO_COUNTRIES
-    return bool(re.fullmatch("[A-Z]{2}", code)) and code in known

@@ -25,7 +25,7 @@ from service.web.roles import Permission
 
 ANY = "any"
 _ANCHORS = {"logo": "file", "kind": "kind-website"}
-_KINDS = {api_keys.WEBSITE: N_("website"), api_keys.SERVER: N_("server"), api_keys.TEST: N_("tests")}
+KINDS = {api_keys.WEBSITE: N_("website"), api_keys.SERVER: N_("server"), api_keys.TEST: N_("tests")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +120,7 @@ def said(colour: FittedColour) -> str:
 
 def kind(key: KeyInfo) -> str:
     """Say what a key is for."""
-    return _(_KINDS[key.kind])
+    return _(KINDS[key.kind])
 
 
 def hint(key: KeyInfo) -> str:

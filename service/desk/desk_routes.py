@@ -4,7 +4,6 @@ from fastapi import APIRouter
 
 from service.accounts import (
     account_page,
-    audit_page,
     code_page,
     dealers_page,
     factor_page,
@@ -19,7 +18,7 @@ from service.desk import enquiries_page, figures_page, find_page, home, player_p
 from service.devices import tablets_page
 from service.inventory import bench_file, care_routes, file_routes, range_routes, scan_routes, stock_routes
 from service.modelling.model_page import model_desk
-from service.operations import help_page
+from service.operations import audit_page, help_page
 from service.privacy import person_page, retention_page
 from service.trials import asking_page, compose_routes, correcting_page, paper_sheets_page, prints, trial_routes
 

@@ -10,9 +10,10 @@ from sqlalchemy.orm import Session
 from model.domain.vocabulary import CRITERIA, Criterion, Hold, Instrument
 from model.preference import PriorSettings, character
 from service import tables
-from service.core import audit, audit_events
+from service.core import audit, audit_events, paging
 from service.core.errors import ConflictError, existing
 from service.core.language import _
+from service.core.paging import Leaf, ListWanted
 from service.modelling.versions import Fitted
 
 Steps = Mapping[Criterion, int]
@@ -48,6 +49,22 @@ def every(session: Session) -> tuple[DescribedTier, ...]:
     order = list(Instrument)
     rows = sorted(session.scalars(select(tier)), key=lambda row: (order.index(row.instrument), row.grade, row.slug))
     return tuple(_record(row, steps.get(row.slug, {})) for row in rows)
+
+
+def listing(session: Session, after: str = "", wanted: ListWanted = paging.ALL) -> Leaf[DescribedTier]:
+    """Return a page of the tiers by instrument and grade, narrowed by name, instrument, hold and whether anything is said of them."""
+    name, instrument, hold, said = map(wanted.value, ("name", "instrument", "hold", "said"))
+    found = [
+        tier
+        for tier in every(session)
+        if name.casefold() in tier.name.casefold()
+        and instrument in ("", tier.instrument)
+        and (not hold or hold in tier.holds)
+        and (not said or (said == "yes") == bool(tier.steps))
+    ]
+    mark = paging.read(after, str)
+    begin = next((place + 1 for place, tier in enumerate(found) if mark == (tier.tier,)), 0)
+    return paging.leaf(found[begin:], len(found), lambda tier: (tier.tier,), wanted.most)
 
 
 def one(session: Session, slug: str) -> DescribedTier:

@@ -6,10 +6,13 @@ from typing import Any
 from model.domain.vocabulary import CRITERIA, SCALES, STEPS, Criterion
 from service.core import formats, phrases
 from service.core.language import _
+from service.core.paging import Leaf
 from service.inventory.makers_words import Counts, DescribedTier, counts, worth, written
 from service.modelling import makers_phrases
 from service.modelling.versions import Fitted
-from service.web.desk_forms import FormShown, ListLine, ListPage, address, faults
+from service.web import list_filters
+from service.web.desk_forms import FormShown, ListLine, ListPage, address, faults, paged
+from service.web.list_filters import ListFilter, ListQuery
 from service.web.page_data import FormPage, Option, Typed
 
 
@@ -23,15 +26,44 @@ class CriterionSteps:
     options: tuple[Option, ...]
 
 
-def listed(tiers: tuple[DescribedTier, ...], fitted: Fitted) -> ListPage:
-    """Return the list of tiers with what is said of each."""
+def filters() -> tuple[ListFilter, ...]:
+    """Return what the range is narrowed by."""
+    said = (Option("yes", _("Something is said")), Option("no", _("Nothing is said")))
+    return (
+        ListFilter("name", _("Model")),
+        ListFilter("instrument", _("Instrument"), list_filters.options(phrases.INSTRUMENTS)),
+        ListFilter("hold", _("Hold"), list_filters.options(phrases.HOLDS)),
+        ListFilter("said", _("The maker’s words for it"), said),
+    )
+
+
+def head() -> tuple[str, ...]:
+    """Return the columns of the range as a file."""
+    return _("Model"), _("Instrument"), _("Hold"), _("Grade"), *(_(SCALES[each].name) for each in CRITERIA)
+
+
+def cells(tier: DescribedTier) -> tuple[str, ...]:
+    """Return a tier's cells."""
+    holds = formats.listed([_(phrases.HOLDS[hold]) for hold in tier.holds]) if tier.holds else ""
+    steps = (tier.steps.get(criterion) for criterion in CRITERIA)
+    said = (
+        makers_phrases.step(each, step) if step is not None else "" for each, step in zip(CRITERIA, steps, strict=True)
+    )
+    return tier.name, _(phrases.INSTRUMENTS[tier.instrument]), holds, str(tier.grade), *said
+
+
+def listed(found: Leaf[DescribedTier], fitted: Fitted, query: ListQuery, *, begins: bool) -> ListPage:
+    """Return a page of the tiers with what is said of each."""
+    none = _("There is no model yet; `load` takes in the range from files.")
     return ListPage(
         title=_("Range"),
         note=_(
             "What each model is meant to be, beside what is usual for its grade. Until trials tell more, the advice goes by it."
         ),
-        lines=tuple(_line(tier, fitted) for tier in tiers),
-        empty=_("There is no model yet; `load` takes in the range from files."),
+        query=query,
+        lines=found.each(lambda tier: _line(tier, fitted)),
+        empty=_("There is no model like that.") if query.values else none,
+        **paged(found, query.href, begins=begins),
     )
 
 

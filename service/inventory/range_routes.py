@@ -9,24 +9,34 @@ from sqlalchemy.orm import Session
 from model.domain.vocabulary import CRITERIA, STEPS, Criterion
 from service.core.errors import ConflictError, InvalidInputError
 from service.core.language import _
+from service.core.paging import Leaf
 from service.inventory import makers_words, range_page
+from service.inventory.makers_words import DescribedTier
 from service.modelling import versions
 from service.questionnaire.choices import CHOOSE
-from service.web import desk_frame
+from service.web import desk_frame, list_files, list_filters
 from service.web.database_sessions import Reading, Writing
 from service.web.desk_forms import FormShown, address, first, refused
 from service.web.permissions import Fields, Needs, Posted, Staff
 from service.web.roles import Permission
 
-router = APIRouter(prefix="/desk/range")
+_HOME = "/desk/range"
+router = APIRouter(prefix=_HOME)
 Views = Annotated[Staff, Depends(Needs(Permission.RANGE_VIEW))]
 Changes = Annotated[Staff, Depends(Needs(Permission.RANGE_CHANGE))]
 
 
 @router.get("")
-async def listed(request: Request, staff: Views, session: Reading) -> Response:
+async def listed(request: Request, staff: Views, session: Reading, after: str = "") -> Response:
     """List the tiers with what is said of each."""
-    page = range_page.listed(makers_words.every(session), versions.current(session))
+    query = list_filters.read(request.query_params, _HOME, range_page.filters())
+
+    def page_of(session: Session, after: str) -> Leaf[DescribedTier]:
+        return makers_words.listing(session, after, query.wanted)
+
+    if query.as_file:
+        return list_files.saved(request, staff, "range", range_page.head(), page_of, range_page.cells, names=None)
+    page = range_page.listed(page_of(session, after), versions.current(session), query, begins=not after)
     return desk_frame.show(request, staff, "web/desk_list.html", page)
 
 

@@ -4,11 +4,11 @@ import datetime as dt
 from typing import Annotated, Any
 from uuid import UUID
 
-from pydantic import AfterValidator, Field, StrictBool, StrictStr, ValidationInfo, field_validator
+from pydantic import AfterValidator, Field, StrictBool, ValidationInfo, field_validator
 
 from model.domain.vocabulary import Blinding, Place
 from service.core.language import N_
-from service.questionnaire.field_types import Body, Day, Hour, Line, Whole, refusal
+from service.questionnaire.field_types import Body, Country, Day, Hour, Line, Whole, refusal
 from service.questionnaire.question_parts import Contact
 from service.questionnaire.questions import Questionnaire
 
@@ -60,10 +60,9 @@ class Composing(Body):
         Day | None, Field(validate_default=True, description=N_("a day not before the trial, as 2026-11-30"))
     ] = None
     country: Annotated[
-        StrictStr | None,
+        Country | None,
         Field(
             validate_default=True,
-            pattern=r"^[A-Z]{2}$",
             description=N_("the country the parcel goes to, by its two capital letters, as DE (ISO 3166)"),
         ),
     ] = None

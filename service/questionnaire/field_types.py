@@ -22,6 +22,7 @@ from pydantic import (
 from pydantic_core import CoreSchema, PydanticCustomError
 
 from model.domain.vocabulary import Criterion
+from service.core.countries import COUNTRIES, is_country
 from service.core.errors import FieldCode
 from service.core.language import N_
 
@@ -44,6 +45,14 @@ def _plain(text: str) -> str:
             N_("Got control characters or line breaks; expected plain text on one line."), FieldCode.WRONG_FORM
         )
     return text.strip()
+
+
+def _country(code: str) -> str:
+    if not is_country(code):
+        wrong = N_("‘UK’ is no country’s code; expected GB for the United Kingdom (ISO 3166).")
+        none = N_("There is no country with these letters; expected two capitals, as DE (ISO 3166).")
+        raise refusal(wrong if code == "UK" else none, FieldCode.NOT_ONE_OF)
+    return code
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,6 +97,8 @@ Filled = Annotated[
     StrictStr, AfterValidator(_plain), SchemaWords({"pattern": rf"^[^{CONTROLS}]*[^\s{CONTROLS}][^{CONTROLS}]*$"})
 ]
 """The same, where blanks alone are no answer: with ``min_length=1``."""
+Country = Annotated[StrictStr, AfterValidator(_country), SchemaWords({"enum": COUNTRIES})]
+"""Two capital letters (ISO 3166-1)."""
 Wish = Annotated[Whole, Field(ge=-1, le=1)]
 
 _PART = rf"@\s,;:<>()\[\]\\\"{CONTROLS}"

@@ -10,6 +10,7 @@ from service.questionnaire.composing_fields import MOST_COPIES, distinct
 from service.questionnaire.field_types import (
     GIVEN,
     Body,
+    Country,
     Day,
     Filled,
     Hour,
@@ -85,9 +86,8 @@ class TrialIn(Body):
     ] = None
     due_back: Annotated[Day | None, Field(description=N_("a day not before the trial, as 2026-11-30"))] = None
     country: Annotated[
-        StrictStr | None,
+        Country | None,
         Field(
-            pattern=r"^[A-Z]{2}$",
             description=N_("the country the parcel goes to, by its two capital letters, as DE (ISO 3166)"),
         ),
     ] = None

@@ -361,4 +361,7 @@ def test_of_what_is_on_record_in_lists_the_desk_shows_what_is_known(desk: Desk) 
     with desk.database.writing() as session:
         was = [["kept", "DB-0001", None, None], ["returned", None]]
         audit.record(session, None, audit_events.TRIAL_REOPENED, "trial T-9", dealer=DEALER, outcomes=was)
-    assert "trial T-9 (outcomes kept DB-0001 returned)" in desk.sign_in("owner").read("/desk/audit").text
+    assert (
+        "trial T-9 (outcomes: kept, DB-0001, kept first, then returned)"
+        in desk.sign_in("owner").read("/desk/audit").text
+    )

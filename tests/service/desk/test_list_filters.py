@@ -216,7 +216,48 @@ def test_the_record_is_narrowed_and_saved(shop: Shop) -> None:
         assert f"Bogentest {key}" in german, typed
     # OWASP ASVS 5.0, 8.2.1: what was done at another dealer's is in nobody's file.
     assert "trial" not in bound.get("/desk/audit?as=csv").text.partition("\n")[2]
+    # What is kept beside an event is said in German too: names and values.
+    with shop.desk.database.writing() as session:
+        for did, kept in (
+            (audit_events.STATUS_CHANGED, {"was": "in_stock", "now": "sold"}),
+            (audit_events.OUTCOME_RECORDED, {"outcome": "kept", "reason": "price", "revision": 2}),
+            (audit_events.TIER_DESCRIBED, {"was": {}, "now": {"response": 2}}),
+            (audit_events.SENT_AGAIN, {"kind": "follow_up"}),
+        ):
+            audit.record(session, None, did, "copy X", dealer=OTHER, **kept)
+    told = owner.get("/desk/audit?about=copy&lang=de").text
+    assert "(vorher: im Bestand; jetzt: verkauft)" in told
+    assert "(Ergebnis: behalten; Grund: der Preis; Fassung: 2)" in told
+    assert "jetzt: Ansprache 2)" in told
+    assert "(Art: Noch der richtige?)" in told
+    assert "follow_up" not in told
     assert shop.adviser.get("/desk/audit?as=csv").status_code == 403
+
+
+def test_the_range_is_narrowed_paged_and_saved(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    workshop = shop.desk.sign_in("workshop")
+    everything = names(workshop.read("/desk/range"))
+    with shop.desk.database.writing() as session:
+        session.add(tables.TierCharacter(tier="bramble", criterion="response", step=2))
+    for query, found in (
+        ("name=BRAM", ["Bramble"]),
+        ("name=%25", []),
+        ("instrument=violin", ["Linnet"]),
+        ("instrument=double_bass&hold=german&said=yes", ["Bramble"]),
+        ("said=no", [name for name in everything if name != "Bramble"]),
+    ):
+        page = workshop.read(f"/desk/range?{query}")
+        assert names(page) == found, query
+        assert [row[0] for row in saved(workshop, page)] == found, query
+    assert "speaks much sooner" in saved(workshop, workshop.read("/desk/range?name=bramble"))[0]
+    assert "no model like that" in workshop.read("/desk/range?name=nobody").root.text
+    monkeypatch.setattr("service.web.list_filters.A_PAGE", 1)
+    page = workshop.read("/desk/range")
+    met = names(page)
+    while further := link(page, "Next page"):
+        page = workshop.read(further)
+        met += names(page)
+    assert met == everything
 
 
 def test_the_stock_is_narrowed_paged_and_saved_and_names_nobody(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:

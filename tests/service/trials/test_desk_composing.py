@@ -143,6 +143,9 @@ def test_a_parcel_needs_to_know_its_country(shop: Shop) -> None:
     page = shop.adviser.read(WALK_IN)
     refused = send(shop.adviser, page, "/desk/compose", place=["post"], go="set")
     assert "Country: For a trial by post we need the country it goes to" in refused.of_class("faults")[0].text
+    # ISO 3166-1: the United Kingdom is GB; UK is kept for it and no country's code.
+    british = send(shop.adviser, page, "/desk/compose", place=["post"], country=["uk"], go="set")
+    assert "expected GB for the United Kingdom" in british.of_class("faults")[0].text
     trial = send(shop.adviser, page, "/desk/compose", place=["post"], country=["at"], blinding=["masked"], go="set")
     assert "by post" in trial.text
     assert "Austria" in trial.text
