@@ -21,8 +21,9 @@ from service.core import workers
 from service.core.dealer_wall import OPENLY
 from service.tables import RANGE, Copy, RangeState
 
-BUSY_SECONDS = 4
-"""How long a writer waits for another one, or anybody for PostgreSQL to be reached, before the answer is 503."""
+BUSY_SECONDS, COMMAND_SECONDS = 4, 60
+"""How long a writer waits for another one, or anybody for PostgreSQL to be reached, before the answer is 503; and how
+long a command bears with a PostgreSQL that takes in nothing of what it sends."""
 STATEMENT_SECONDS = 4.5
 """How long a statement of a request may take on PostgreSQL; a server that says nothing at all: `impatient.SILENCE_SECONDS`."""
 LONG_SECONDS = 120
@@ -215,8 +216,9 @@ def _patience(url: URL, *, patient: bool) -> dict[str, str | int]:
     """Return how long PostgreSQL is waited for (its manual, 34.1.2 and 20.11), where the address does not say so itself."""
     ours: dict[str, str | int] = {
         "connect_timeout": BUSY_SECONDS,
-        "tcp_user_timeout": BUSY_SECONDS
-        * 1000,  # for a machine that is gone: the network's own patience is a quarter of an hour
+        # For a machine that is gone: the network's own patience is a quarter of an hour. One that is busy looks the same to who
+        # sends it much, as commands do.
+        "tcp_user_timeout": (COMMAND_SECONDS if patient else BUSY_SECONDS) * 1000,
         "options": f"-c lock_timeout={BUSY_SECONDS * 1000}"
         + ("" if patient else f" -c statement_timeout={int(STATEMENT_SECONDS * 1000)}"),
     }

@@ -157,10 +157,10 @@ def test_the_record_is_read_page_by_page_and_by_owners_only(desk: Desk) -> None:
             )
     owner = desk.sign_in("owner")
     page = owner.read("/desk/audit")
-    assert f"trial T-{paging.A_PAGE + 4} (bows 3)" in page.text
+    assert f"trial T-{paging.A_PAGE + 4} (bows: 3)" in page.text
     (older,) = [e.get("href") for e in page.all("a") if e.text.strip() == "Next page"]
-    assert "trial T-4 (bows 3)" in owner.read(older).text
-    assert "trial T-4 (bows 3)" not in page.text
+    assert "trial T-4 (bows: 3)" in owner.read(older).text
+    assert "trial T-4 (bows: 3)" not in page.text
     assert "trial T-4" not in desk.sign_in("strange owner").read("/desk/audit").text
     assert owner.get("/desk/audit?after=x").status_code == 404
 
